@@ -1,0 +1,1 @@
+"""The commands; they call tasks only."""

@@ -1,0 +1,1 @@
+"""Chart parts and one style."""

@@ -1,0 +1,1 @@
+"""Visits become intervals, occupancy spells, state sequences and person-time."""

@@ -1,0 +1,1 @@
+"""Tables become proposed records with their place of origin; double entry."""

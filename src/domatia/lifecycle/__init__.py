@@ -1,0 +1,1 @@
+"""Plants and colonies month by month, and the crew that visits them; counts its own truth."""

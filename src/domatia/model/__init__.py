@@ -1,0 +1,1 @@
+"""What a study is made of: records, fields, findings, questions, answers and errors."""

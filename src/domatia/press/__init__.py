@@ -1,0 +1,1 @@
+"""The only caller of the typesetter, the chart renderer and the code writer."""

@@ -1,0 +1,1 @@
+"""Estimators, intervals and resampling: arrays in, numbers out; this room knows no ecology."""

@@ -1,0 +1,8 @@
+"""Names for the arrays that this room takes and gives."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]

@@ -1,0 +1,1 @@
+"""The study file: open, migrate, append, read; SQLite and PostgreSQL behind one door."""
