@@ -25,7 +25,7 @@ class Profile:
     Attributes
     ----------
     name, plant, domatia : str
-        Title, plain word for the plant, and what its domatia are ("swollen thorn", "hollow stem", "leaf pouch", "none").
+        Title, plain word for the plant, and its domatia ("swollen thorn", "hollow stem", "leaf pouch", "none").
     tag_scope : {"study", "site", "plot"}
         Within what a tag is unique.
     taxa : mapping of str to str
