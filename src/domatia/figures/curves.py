@@ -1,0 +1,56 @@
+"""Curves with bands, one a group."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from domatia.figures.style import framed, scales
+from domatia.model.question import Chart
+
+
+def curves(
+    table: pl.DataFrame,
+    groups: Sequence[str],
+    axes: tuple[str, str],
+    title: str,
+    description: str,
+    *,
+    stepped: bool = True,
+    limits: tuple[float, float] | None = (0.0, 1.0),
+) -> Chart:
+    """Draw one curve a group, with its band where there is one.
+
+    Parameters
+    ----------
+    table : polars.DataFrame
+        `group`, `x`, `y`, `low`, `high` (the last two may be null).
+    groups : sequence of str
+        Groups in the order of the legend.
+    axes : (str, str)
+        Titles of the two axes, with units.
+    title, description : str
+    stepped : bool
+        Draw steps (a curve that falls at known times) or straight lines.
+    limits : (float, float) or None
+        Ends of the upright axis.
+    """
+    s = scales(groups)
+    x: Chart = {"field": "x", "type": "quantitative", "title": axes[0]}
+    scale: Chart = {"domain": list(limits)} if limits else {"zero": False}
+    y: Chart = {"field": "y", "type": "quantitative", "title": axes[1], "scale": scale}
+    colour: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["color"]}
+    dash: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["strokeDash"]}
+    how = {"interpolate": "step-after"} if stepped else {}
+    band: Chart = {
+        "mark": {"type": "area", "opacity": 0.16, **how},
+        "transform": [{"filter": "isValid(datum.low) && isValid(datum.high)"}],
+        "encoding": {
+            "x": x,
+            "y": {"field": "low", "type": "quantitative", "title": axes[1], "scale": scale},
+            "y2": {"field": "high"},
+            "color": {**colour, "legend": None},
+        },
+    }
+    line: Chart = {"mark": {"type": "line", **how}, "encoding": {"x": x, "y": y, "color": colour, "strokeDash": dash}}
+    values = table.select("group", "x", "y", "low", "high").to_dicts()
+    return framed({"data": {"values": values}, "layer": [band, line]}, title, description)

@@ -1,0 +1,58 @@
+"""Estimates with their intervals, one below the other."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from domatia.figures.style import GREY, INK, framed
+from domatia.model.question import Chart, Effect
+
+
+def estimates(
+    effects: Sequence[Effect],
+    axis: str,
+    title: str,
+    description: str,
+    *,
+    ratio: bool = False,
+    nothing: float | None = None,
+) -> Chart:
+    """Draw effects as points with their intervals.
+
+    Parameters
+    ----------
+    effects : sequence of Effect
+        From top to bottom; infinite ends are cut at the edge of the figure.
+    axis : str
+        Title of the axis, with its unit.
+    title, description : str
+    ratio : bool
+        Use a logarithmic axis.
+    nothing : float, optional
+        Where a line marks "no effect"; 1 for ratios and 0 otherwise if left out.
+    """
+    none = nothing if nothing is not None else (1.0 if ratio else 0.0)
+    rows = pl.DataFrame(
+        {
+            "label": [_label(e) for e in effects],
+            "estimate": [e.estimate for e in effects],
+            "low": [e.low if abs(e.low) != float("inf") else None for e in effects],
+            "high": [e.high if abs(e.high) != float("inf") else None for e in effects],
+        },
+        schema={"label": pl.String, "estimate": pl.Float64, "low": pl.Float64, "high": pl.Float64},
+    )
+    scale: Chart = {"type": "log"} if ratio else {"zero": False}
+    y: Chart = {"field": "label", "type": "nominal", "title": None, "sort": None, "axis": {"labelLimit": 260}}
+    x: Chart = {"field": "estimate", "type": "quantitative", "title": axis, "scale": scale}
+    layers: list[Chart] = [
+        {"mark": {"type": "rule", "strokeDash": [4, 4], "color": GREY}, "encoding": {"x": {"datum": none, "type": "quantitative"}}},
+        {"mark": {"type": "rule", "color": INK, "strokeWidth": 2}, "encoding": {"y": y, "x": {**x, "field": "low"}, "x2": {"field": "high"}}},
+        {"mark": {"type": "point", "filled": True, "size": 90, "color": INK, "opacity": 1}, "encoding": {"y": y, "x": x}},
+    ]  # fmt: skip
+    spec: Chart = {"data": {"values": rows.to_dicts()}, "layer": layers, "height": {"step": 34}}
+    return framed(spec, title, description)
+
+
+def _label(effect: Effect) -> str:
+    compared = f"{effect.of} against {effect.against}" if effect.against else effect.of
+    return compared if effect.where == "all" else f"{compared} ({effect.where})"

@@ -1,0 +1,85 @@
+"""Who lived on each plant at each look: vacant, founded, held by an ant, or not known."""
+
+from typing import Literal
+
+import polars as pl
+
+from domatia.histories.deaths import DEAD
+from domatia.histories.moments import position
+from domatia.model.study import StudyData
+
+HELD_STAGES = ("patrolling", "established", "with alates", "failing")
+FOUNDING_STAGES = ("founding queen", "incipient")
+VACANT, FOUNDING, UNKNOWN, DIED, UNNAMED = "vacant", "founding", "unknown", "dead", "unnamed ant"
+
+Counts = Literal["patrolling workers", "live queen"]
+
+
+def looks(data: StudyData, counts: Counts = "patrolling workers") -> pl.DataFrame:
+    """Give the state of each plant at each dated visit that says whether it lived.
+
+    Parameters
+    ----------
+    data : StudyData
+    counts : {"patrolling workers", "live queen"}
+        From which stage on a plant counts as held by an ant: workers that patrol, or already a live founding queen.
+        With the first, a plant with a founding queen or an incipient colony is in the state "founding".
+
+    Returns
+    -------
+    polars.DataFrame
+        `plant`, `record_id` (of the visit), `t` (day since 1970), `looked` (whether anybody looked for ants), `state`
+        ("vacant", "founding", the ant's name, "unnamed ant", "several", "unknown", "dead") and `could_be` (the states
+        that it may have been, for "several"; empty otherwise). Sorted by `plant`, `t`.
+    """
+    seen = data.table("visit").filter(pl.col("repeat_of").is_null())
+    seen = seen.select("plant", "record_id", "status", visit="subject_id", t=position())
+    seen = seen.filter(pl.col("t").is_not_null() & pl.col("status").is_in(["alive", *DEAD]))
+    held = HELD_STAGES if counts == "patrolling workers" else (*HELD_STAGES, *FOUNDING_STAGES)
+    names = data.table("taxon").select(taxon="subject_id", ant="name")
+    rows = data.table("occupancy").join(names, on="taxon", how="left", maintain_order="left")
+    rows = rows.with_columns(
+        holder=pl.when(pl.col("looked") & pl.col("stage").is_in(held)).then(pl.col("ant").fill_null(UNNAMED)),
+        founds=pl.col("looked") & pl.col("stage").is_in([s for s in FOUNDING_STAGES if s not in held]),
+    )
+    per_visit = rows.group_by("visit").agg(
+        looked=pl.col("looked").any(),
+        holders=pl.col("holder").drop_nulls().unique().sort(),
+        founds=pl.col("founds").any(),
+        told=(pl.col("stage").is_not_null() | ~pl.col("looked")).all(),
+    )
+    joined = seen.join(per_visit, on="visit", how="left").with_columns(n=pl.col("holders").list.len().fill_null(0))
+    looked = pl.col("looked").fill_null(False)
+    state = (
+        pl.when(pl.col("status").is_in(DEAD)).then(pl.lit(DIED))
+        .when(~looked | ~pl.col("told").fill_null(False)).then(pl.lit(UNKNOWN))
+        .when(pl.col("n") > 1).then(pl.lit("several"))
+        .when(pl.col("n") == 1).then(pl.col("holders").list.first())
+        .when(pl.col("founds")).then(pl.lit(FOUNDING))
+        .otherwise(pl.lit(VACANT))
+    )  # fmt: skip
+    nothing = pl.lit([], dtype=pl.List(pl.String))
+    return (
+        joined.with_columns(looked=looked, state=state)
+        .with_columns(could_be=pl.when(pl.col("state") == "several").then(pl.col("holders")).otherwise(nothing))
+        .select("plant", "record_id", "t", "looked", "state", "could_be")
+        .sort("plant", "t", "record_id")
+    )
+
+
+def last_known(table: pl.DataFrame) -> pl.DataFrame:
+    """Add `known`: the state at the latest look at or before each row, null before the first one.
+
+    "unknown" is not a look. "several" is.
+    """
+    said = pl.when(~pl.col("state").is_in([UNKNOWN, DIED])).then(pl.col("state"))
+    return table.with_columns(known=said.forward_fill().over("plant"))
+
+
+def roles_of(data: StudyData) -> dict[str, str]:
+    """Give the role of each ant on this host: from the study's own table, else from the profile."""
+    named = data.table("taxon_role").join(
+        data.table("taxon").select(taxon="subject_id", ant="name"), on="taxon", how="inner"
+    )
+    own = dict(named.select("ant", "role").sort("ant", "role").iter_rows())
+    return {**data.profile.taxa, **own}
