@@ -4,16 +4,14 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from domatia.figures.style import framed, scales
+from domatia.figures.style import Words, framed, scales
 from domatia.model.question import Chart
 
 
 def curves(
     table: pl.DataFrame,
     groups: Sequence[str],
-    axes: tuple[str, str],
-    title: str,
-    description: str,
+    words: Words,
     *,
     stepped: bool = True,
     limits: tuple[float, float] | None = (0.0, 1.0),
@@ -26,18 +24,16 @@ def curves(
         `group`, `x`, `y`, `low`, `high` (the last two may be null).
     groups : sequence of str
         Groups in the order of the legend.
-    axes : (str, str)
-        Titles of the two axes, with units.
-    title, description : str
+    words : Words
     stepped : bool
         Draw steps (a curve that falls at known times) or straight lines.
     limits : (float, float) or None
         Ends of the upright axis.
     """
     s = scales(groups)
-    x: Chart = {"field": "x", "type": "quantitative", "title": axes[0]}
+    x: Chart = {"field": "x", "type": "quantitative", "title": words.x}
     scale: Chart = {"domain": list(limits)} if limits else {"zero": False}
-    y: Chart = {"field": "y", "type": "quantitative", "title": axes[1], "scale": scale}
+    y: Chart = {"field": "y", "type": "quantitative", "title": words.y, "scale": scale}
     colour: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["color"]}
     dash: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["strokeDash"]}
     how = {"interpolate": "step-after"} if stepped else {}
@@ -46,11 +42,11 @@ def curves(
         "transform": [{"filter": "isValid(datum.low) && isValid(datum.high)"}],
         "encoding": {
             "x": x,
-            "y": {"field": "low", "type": "quantitative", "title": axes[1], "scale": scale},
+            "y": {"field": "low", "type": "quantitative", "title": words.y, "scale": scale},
             "y2": {"field": "high"},
             "color": {**colour, "legend": None},
         },
     }
     line: Chart = {"mark": {"type": "line", **how}, "encoding": {"x": x, "y": y, "color": colour, "strokeDash": dash}}
     values = table.select("group", "x", "y", "low", "high").to_dicts()
-    return framed({"data": {"values": values}, "layer": [band, line]}, title, description)
+    return framed({"data": {"values": values}, "layer": [band, line]}, words)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from domatia.figures.style import GREY, INK, framed
+from domatia.figures.style import GREY, INK, Words, framed
 from domatia.model.question import Chart, Effect
 
 
@@ -23,9 +23,7 @@ def estimates(
     ----------
     effects : sequence of Effect
         From top to bottom; infinite ends are cut at the edge of the figure.
-    axis : str
-        Title of the axis, with its unit.
-    title, description : str
+    words : Words
     ratio : bool
         Use a logarithmic axis.
     nothing : float, optional
@@ -43,14 +41,21 @@ def estimates(
     )
     scale: Chart = {"type": "log"} if ratio else {"zero": False}
     y: Chart = {"field": "label", "type": "nominal", "title": None, "sort": None, "axis": {"labelLimit": 260}}
-    x: Chart = {"field": "estimate", "type": "quantitative", "title": axis, "scale": scale}
+    x: Chart = {"field": "estimate", "type": "quantitative", "title": words.x, "scale": scale}
+    span: Chart = {**x, "field": "low"}
     layers: list[Chart] = [
-        {"mark": {"type": "rule", "strokeDash": [4, 4], "color": GREY}, "encoding": {"x": {"datum": none, "type": "quantitative"}}},
-        {"mark": {"type": "rule", "color": INK, "strokeWidth": 2}, "encoding": {"y": y, "x": {**x, "field": "low"}, "x2": {"field": "high"}}},
-        {"mark": {"type": "point", "filled": True, "size": 90, "color": INK, "opacity": 1}, "encoding": {"y": y, "x": x}},
-    ]  # fmt: skip
+        {"mark": {"type": "rule", "strokeDash": [4, 4], "color": GREY}, "encoding": {"x": {"datum": none}}},
+        {
+            "mark": {"type": "rule", "color": INK, "strokeWidth": 2},
+            "encoding": {"y": y, "x": span, "x2": {"field": "high"}},
+        },
+        {
+            "mark": {"type": "point", "filled": True, "size": 90, "color": INK, "opacity": 1},
+            "encoding": {"y": y, "x": x},
+        },
+    ]
     spec: Chart = {"data": {"values": rows.to_dicts()}, "layer": layers, "height": {"step": 34}}
-    return framed(spec, title, description)
+    return framed(spec, words)
 
 
 def _label(effect: Effect) -> str:

@@ -46,7 +46,7 @@ _FIXED: dict[str, Look] = {
 
 
 def looks_of(names: Sequence[str]) -> dict[str, Look]:
-    """Give each name its look; treatments and "vacant" keep theirs in every figure, others take the free ones in order."""
+    """Give each name its look: treatments and "vacant" keep theirs in every figure, others take the free ones."""
     fixed = {n: _FIXED[n.lower()] for n in names if n.lower() in _FIXED}
     free = [look for look in LOOKS if look not in fixed.values()] or list(LOOKS)
     others = [n for n in names if n not in fixed]
@@ -64,12 +64,22 @@ def scales(names: Sequence[str]) -> dict[str, Chart]:
     }
 
 
-def framed(spec: Chart, title: str, description: str) -> Chart:
-    """Put a specification into the house style, with a title for the reader and a description for who cannot see it."""
+@dataclass(frozen=True)
+class Words:
+    """The words of a figure: title, description for who cannot see it, and the titles of the axes with their units."""
+
+    title: str
+    description: str
+    x: str = ""
+    y: str = ""
+
+
+def framed(spec: Chart, words: Words) -> Chart:
+    """Put a specification into the house style, with its title and description."""
     return {
         "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
-        "description": description,
-        "title": {"text": title, "anchor": "start", "fontSize": 15, "fontWeight": 600, "color": INK, "offset": 10},
+        "description": words.description,
+        "title": {"text": words.title, "anchor": "start", "fontSize": 15, "fontWeight": 600, "color": INK, "offset": 10},
         "background": "white",
         "width": WIDTH,
         "height": HEIGHT,
@@ -79,7 +89,9 @@ def framed(spec: Chart, title: str, description: str) -> Chart:
                 "labelFontSize": 13, "titleFontSize": 13, "titleFontWeight": 400, "labelColor": INK,
                 "titleColor": INK, "gridColor": GRID, "domainColor": GREY, "tickColor": GREY, "titlePadding": 8,
             },
-            "legend": {"labelFontSize": 13, "titleFontSize": 13, "symbolStrokeWidth": 2, "labelColor": INK, "titleColor": INK},
+            "legend": {
+                "labelFontSize": 13, "titleFontSize": 13, "symbolStrokeWidth": 2, "labelColor": INK, "titleColor": INK,
+            },
             "header": {"labelFontSize": 13, "titleFontSize": 13},
             "view": {"stroke": None},
             "line": {"strokeWidth": 2.2},
