@@ -8,15 +8,7 @@ from domatia.figures.style import GREY, INK, Words, framed
 from domatia.model.question import Chart, Effect
 
 
-def estimates(
-    effects: Sequence[Effect],
-    axis: str,
-    title: str,
-    description: str,
-    *,
-    ratio: bool = False,
-    nothing: float | None = None,
-) -> Chart:
+def estimates(effects: Sequence[Effect], words: Words, *, ratio: bool = False, nothing: float | None = None) -> Chart:
     """Draw effects as points with their intervals.
 
     Parameters

@@ -79,7 +79,7 @@ def framed(spec: Chart, words: Words) -> Chart:
     return {
         "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
         "description": words.description,
-        "title": {"text": words.title, "anchor": "start", "fontSize": 15, "fontWeight": 600, "color": INK, "offset": 10},
+        "title": {"text": words.title, "anchor": "start", "fontSize": 15, "fontWeight": 600, "color": INK, "offset": 9},
         "background": "white",
         "width": WIDTH,
         "height": HEIGHT,
