@@ -22,7 +22,7 @@ class Deaths:
     ----------
     table : polars.DataFrame
         `plant`, `origin` (day since 1970 from which its time counts: the first day of its treatment, else the day it
-        was first seen alive), `entry`, `left` (last seen alive), `right` (first found dead, null if never), `visits`,
+        was first seen alive), `left` (last seen alive), `right` (first found dead, null if never), `visits`,
         `lost` (first not-found visit after the last one alive, null if none; days), `last_look` (last visit of any
         kind), `died_single` (its death rests on one visit without live tissue).
     left_out : dict of str to list of bytes
@@ -81,7 +81,6 @@ def death_intervals(data: StudyData, starts: pl.DataFrame | None = None) -> Deat
         "plant",
         "origin",
         "visits",
-        entry=(pl.col("first_alive") - pl.col("origin")).clip(lower_bound=0.0),
         left=pl.col("last_alive") - pl.col("origin"),
         right=pl.col("found_dead") - pl.col("origin"),
         lost=pl.col("lost_at") - pl.col("origin"),

@@ -1,1 +1,81 @@
 """One file a question."""
+
+from typing import Literal
+
+import numpy as np
+
+from domatia import __version__
+from domatia.model import Answer, Ask, Question, StudyData, WrongUse
+from domatia.questions import survival
+
+ALL: tuple[Question, ...] = (survival.QUESTION,)
+"""Every question, in the order of a report."""
+
+
+def question(code: str) -> Question:
+    """Give the question of that code.
+
+    Raises
+    ------
+    WrongUse
+        If there is none.
+    """
+    for q in ALL:
+        if q.code == code:
+            return q
+    raise WrongUse(f"There is no question {code!r}", [q.code for q in ALL], name=code)
+
+
+def lacking(asked: Question, data: StudyData) -> tuple[str, ...]:
+    """Say what a study lacks to be asked a question; empty if it lacks nothing."""
+    return tuple(n.what for n in asked.needs if not n.met(data))
+
+
+def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
+    """Ask a question of a study.
+
+    Parameters
+    ----------
+    code : str
+    data : StudyData
+    ask : Ask, optional
+
+    Returns
+    -------
+    Answer
+        Also where the study holds too little: then `answered` is false and the sentence says why.
+
+    Raises
+    ------
+    WrongUse
+        If the question or a field named in `ask` does not exist.
+    """
+    asked = question(code)
+    put = ask if ask is not None else Ask()
+    found = asked.estimate(data, put, np.random.default_rng(np.random.SeedSequence([put.seed, _number_of(code)])))
+    doubts = asked.doubts(data, found)
+    return Answer(
+        question=code,
+        asks=asked.asks,
+        tool=f"domatia {__version__}",
+        ask=put,
+        answered=not found.too_little,
+        planned=_planned(data, code, put),
+        effects=found.effects,
+        tables=found.tables,
+        rows=found.rows,
+        doubts=doubts,
+        sentence=asked.sentence(found, doubts),
+        method=asked.method,
+        sources=asked.sources,
+        chart=asked.figure(found),
+    )
+
+
+def _number_of(code: str) -> int:
+    return int.from_bytes(code.encode()[:8], "big")
+
+
+def _planned(data: StudyData, code: str, ask: Ask) -> Literal["planned", "found later"]:
+    stated = data.table("intention")["question"].to_list()
+    return "planned" if code in stated and not ask.by and not ask.adjust else "found later"
