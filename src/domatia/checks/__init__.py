@@ -1,1 +1,57 @@
 """One file a check: tables in, findings out."""
+
+from collections.abc import Sequence
+
+from domatia.checks.back_from_the_dead import CHECK as BACK_FROM_THE_DEAD
+from domatia.checks.duplicate_visit import CHECK as DUPLICATE_VISIT
+from domatia.checks.not_found_then_found import CHECK as NOT_FOUND_THEN_FOUND
+from domatia.checks.shrinkage import CHECK as SHRINKAGE
+from domatia.checks.tag_borne_by_two import CHECK as TAG_BORNE_BY_TWO
+from domatia.checks.unit_jump import CHECK as UNIT_JUMP
+from domatia.model import Check, Finding, StudyData, WrongUse
+
+__all__ = ["ALL", "run_checks"]
+
+ALL: tuple[Check, ...] = (
+    BACK_FROM_THE_DEAD,
+    DUPLICATE_VISIT,
+    NOT_FOUND_THEN_FOUND,
+    SHRINKAGE,
+    TAG_BORNE_BY_TWO,
+    UNIT_JUMP,
+)
+
+_RANK = {"error": 0, "warning": 1, "note": 2}
+
+
+def _order(finding: Finding) -> tuple[int, str, str, str]:
+    label = finding.where[0].label if finding.where else ""
+    return _RANK[finding.severity], finding.code, label, finding.key
+
+
+def run_checks(data: StudyData, only: Sequence[str] = ()) -> tuple[Finding, ...]:
+    """Run the checks and give what they found.
+
+    Parameters
+    ----------
+    data : StudyData
+    only : sequence of str
+        Codes of the checks to run; all of them when empty.
+
+    Returns
+    -------
+    tuple of Finding
+        Errors before warnings before notes, then by code, then by label. Equal for equal records in any order.
+
+    Raises
+    ------
+    WrongUse
+        If there is no check of one of these codes.
+    """
+    known = {check.code: check for check in ALL}
+    strange = [code for code in only if code not in known]
+    if strange:
+        raise WrongUse(f"There is no check called {', '.join(strange)}", known, name=strange[0])
+    chosen = [check for code, check in known.items() if not only or code in only]
+    found = [finding for check in chosen if data.table(check.kinds[0]).height for finding in check.run(data)]
+    return tuple(sorted(found, key=_order))
