@@ -81,7 +81,7 @@ class Design:
     def spread(self, row: Ints, score: Floats) -> Floats:
         """Scores by the coefficients (n, P) from scores by the log intensities (n, J) at covariate rows (n,)."""
         wide = self.rows[row][:, :, None] * score[:, None, :]
-        result: Floats = wide.reshape(len(score), -1) @ self.spread_map
+        result: Floats = wide.reshape(len(score), self.spread_map.shape[0]) @ self.spread_map
         return result
 
     def new_information(self) -> Floats:
