@@ -1,8 +1,9 @@
 """Heart transplants (Sharples and others 2003, Transplantation 76: 679–682), found through DOMATIA_REAL_DATA.
 
-Grade: another program's output (R 4.2.2, msm 1.7, default optimiser, 10 digits), the model being that of Jackson
-(2011), Journal of Statistical Software 38(8). That optimiser stops about 1e-5 short in −2 log L and 1e-4 short in the rates, so
-its digits are met in two ways: everything computed *at* its rates agrees to what is printed, and the fit is no worse.
+Grade: another program's output (R 4.2.2, msm 1.7, default optimiser, 10 digits), the model being that of
+Jackson (2011), Journal of Statistical Software 38(8). That optimiser stops about 1e-5 short in −2 log L and
+1e-4 short in the rates, so its digits are met in two ways: everything computed *at* its rates agrees to what
+is printed, and the fit is no worse.
 """
 
 import csv
