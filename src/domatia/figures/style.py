@@ -81,8 +81,7 @@ def framed(spec: Chart, words: Words) -> Chart:
         "description": words.description,
         "title": {"text": words.title, "anchor": "start", "fontSize": 15, "fontWeight": 600, "color": INK, "offset": 9},
         "background": "white",
-        "width": WIDTH,
-        "height": HEIGHT,
+        **({} if "facet" in spec else {"width": WIDTH, "height": HEIGHT}),
         "config": {
             "font": FONT,
             "axis": {

@@ -4,7 +4,7 @@ from typing import Literal
 
 import numpy as np
 
-from domatia import __version__
+from domatia.model.version import TOOL
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
 from domatia.questions import survival
 
@@ -57,7 +57,7 @@ def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
     return Answer(
         question=code,
         asks=asked.asks,
-        tool=f"domatia {__version__}",
+        tool=TOOL,
         ask=put,
         answered=not found.too_little,
         planned=_planned(data, code, put),
