@@ -1,26 +1,10 @@
 """A report as the typesetter's source, with its pictures beside it."""
 
 from collections.abc import Callable
+from importlib.resources import files
 
 from domatia.model import Chart
 from domatia.report.document import Block, Bullets, Document, Figure, Heading, Paragraph, Table
-
-_HEAD = """#set document(title: {title}, date: none)
-#set page(paper: "a4", margin: (x: 2.2cm, y: 2.2cm), footer: context align(center, text(9pt, fill: luma(100))[
-  #counter(page).display() of #counter(page).final().first()]))
-#set text(font: "Source Sans 3", size: 10.5pt, lang: "en", region: "GB")
-#set par(justify: false, leading: 0.62em)
-#show heading.where(level: 1): it => {{ v(1.2em, weak: true); line(length: 100%, stroke: 0.6pt + luma(190)); v(0.3em); it }}
-#set table(stroke: (x, y) => (bottom: if y == 0 {{ 0.9pt + luma(90) }} else {{ 0.3pt + luma(205) }}), inset: (x: 5pt, y: 3.5pt))
-#show table.cell.where(y: 0): set text(weight: 600)
-#show figure: set block(breakable: true)
-#let answer(body) = block(fill: rgb("#eef3f7"), inset: 9pt, width: 100%, stroke: (left: 3pt + rgb("#123f6b")), body)
-#let caution(body) = block(fill: rgb("#fdf3e4"), inset: 9pt, width: 100%, stroke: 0.5pt + luma(190), body)
-#let small(body) = text(9pt, fill: luma(70), body)
-#text(20pt, weight: 600)[#{title}]
-
-#text(fill: luma(90))[#{subtitle}]
-"""
 
 
 def _text(value: str) -> str:
@@ -44,7 +28,13 @@ def as_typst(document: Document, draw: Callable[[Chart], str]) -> tuple[str, dic
         SVG text by file name.
     """
     pictures: dict[str, str] = {}
-    parts = [_HEAD.format(title=_text(document.title), subtitle=_text(document.subtitle))]
+    look = files("domatia.report").joinpath("page.typ").read_text(encoding="utf-8")
+    title, subtitle = _text(document.title), _text(document.subtitle)
+    parts = [
+        f"#set document(title: {title}, date: none)\n{look}",
+        f"#text(20pt, weight: 600)[#{title}]",
+        f"#text(fill: luma(90))[#{subtitle}]",
+    ]
     for block in document.blocks:
         parts.append(_block(block, draw, pictures))
     return "\n\n".join(parts), pictures
@@ -79,7 +69,5 @@ def _table(table: Table) -> str:
     head = "table.header(" + ", ".join(_text(h) for h in table.header) + ")"
     cells = ",\n".join(", ".join(_text(c) for c in row) for row in table.rows)
     more = f"\n\n#small[#{_text(f'… and {table.more:,} more rows.')}]" if table.more else ""
-    return (
-        f"#small[#{_text(table.caption)}]\n#text(9pt)[#table(columns: ({columns},), align: ({align},), {head},\n{cells})]"
-        + more
-    )
+    grid = f"#table(columns: ({columns},), align: ({align},), {head},\n{cells})"
+    return f"#small[#{_text(table.caption)}]\n#text(9pt)[{grid}]{more}"
