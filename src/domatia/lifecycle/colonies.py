@@ -1,19 +1,20 @@
-"""One month in the life of the colonies: who settles, who dies out, who is thrown out by a neighbour."""
+"""One month in the life of the colonies: who settles, who begins to patrol, who dies out, who is thrown out.
+
+A queen settles on a vacant plant and founds; after a while her workers patrol; a colony dies out by itself or is
+thrown out by a patrolling colony of another ant from one of the nearest plants.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from domatia.lifecycle.spec import REFERENCE_LIGHT, Spec
-from domatia.lifecycle.stand import Floats, Ints, Stand, capacity
+from domatia.lifecycle.stand import Bools, Floats, Ints, Stand, capacity
 from domatia.lifecycle.streams import Purpose, stream
-
-LOST, TAKEN = 1, 2
-"""How an occupied plant's ants can go: the colony dies out, or a neighbour's colony takes the plant."""
 
 
 def founding_hazards(spec: Spec, stand: Stand) -> Floats:
-    """Give the monthly hazard with which each ant settles on each plant while it is vacant, shape (plants, ants)."""
+    """Give the monthly hazard with which queens of each ant settle on each vacant plant, shape (plants, ants)."""
     more = (stand.light - REFERENCE_LIGHT) / 0.1
     base = np.log([a.founding for a in spec.ants])
     slopes = np.array([a.founding_light for a in spec.ants])
@@ -34,11 +35,14 @@ class Turn:
         Who lives there afterwards.
     workers : array of float
         Workers of the new occupant.
+    taken : array of bool
+        Whether a neighbour's colony takes the plant.
     """
 
     wait: Floats
     occupant: Ints
     workers: Floats
+    taken: Bools
 
 
 @dataclass(frozen=True)
@@ -60,39 +64,44 @@ class Meeting:
         occupant, workers : array, shape (plants,)
             Dead plants hold no ants: their occupant is 0, and the caller ignores their turn.
         """
-        n = self.stand.size
-        chance = stream(self.seed, self.replicate, Purpose.CHOICE, month).random((2, n))
+        n, ants, rates = self.stand.size, len(self.spec.ants), self.spec.colonies
+        chance = stream(self.seed, self.replicate, Purpose.CHOICE, month).random(n)
         other, attack = self._attacks(month, occupant, workers)
-        loss = np.array([0.0, *(a.loss for a in self.spec.ants)])[occupant]
-        vacant = occupant == 0
+        vacant, founding = occupant == 0, occupant > ants
         edges = np.cumsum(self.founding, axis=1)
-        rate = np.where(vacant, edges[:, -1], loss + attack)
+        loss = np.array([0.0, *(a.loss for a in self.spec.ants), *(rates.fails for _ in self.spec.ants)])[occupant]
+        mature = np.where(founding, rates.matures, 0.0)
+        rate = np.where(vacant, edges[:, -1], attack + mature + loss)
         drawn = stream(self.seed, self.replicate, Purpose.OCCUPANCY, month).standard_exponential(n)
         wait = drawn / np.maximum(rate, 1e-300)
-        settler = (chance[0][:, None] * edges[:, -1:] >= edges).sum(axis=1) + 1
-        settler = np.minimum(settler, len(self.spec.ants))
-        taken = chance[0] * rate < attack
-        after = np.where(vacant, settler, np.where(taken, occupant[other], 0))
-        moved = np.maximum(0.3 * workers[other], self.spec.colonies.start_workers)
-        size = np.where(vacant, self.spec.colonies.start_workers, np.where(taken, moved, 0.0))
-        return Turn(wait, after.astype(np.int64), size)
+        settler = np.minimum((chance[:, None] * edges[:, -1:] >= edges).sum(axis=1), ants - 1) + 1 + ants
+        at = chance * rate
+        taken, matured = ~vacant & (at < attack), founding & (at >= attack) & (at < attack + mature)
+        after = np.where(matured, occupant - ants, 0)
+        after = np.where(vacant, settler, np.where(taken, occupant[other], after))
+        moved = np.maximum(0.3 * workers[other], rates.first_patrol)
+        size = np.where(taken, moved, np.where(matured, rates.first_patrol, 0.0))
+        size = np.where(vacant, rates.queen_workers, size)
+        return Turn(wait, after.astype(np.int64), size, taken)
 
     def _attacks(self, month: int, occupant: Ints, workers: Floats) -> tuple[Ints, Floats]:
-        """Give the neighbour that comes this month and the hazard that it takes the plant."""
-        n, rates = self.stand.size, self.spec.colonies
+        """Give the neighbour that comes this month and the hazard that it takes the plant: only patrollers attack."""
+        n, ants, rates = self.stand.size, len(self.spec.ants), self.spec.colonies
         places = self.stand.neighbours.shape[1]
         pick = stream(self.seed, self.replicate, Purpose.NEIGHBOUR, month).integers(0, places, n)
         other = self.stand.neighbours[np.arange(n), pick]
-        might = np.array([1.0, *(a.might for a in self.spec.ants)])
-        foe = occupant[other]
-        meets = (occupant > 0) & (foe > 0) & (foe != occupant)
+        strength = np.array([a.might for a in self.spec.ants])
+        might = np.array([1.0, *strength, *strength])
+        foe, own = occupant[other], np.where(occupant > ants, occupant - ants, occupant)
+        meets = (own > 0) & (foe > 0) & (foe <= ants) & (foe != own)
         ratio = np.maximum(workers[other], 1.0) / np.maximum(workers, 1.0)
         odds = might[foe] / might[occupant] * ratio**rates.contest_power
         return other, np.where(meets, rates.contest * odds / (1.0 + odds), 0.0)
 
     def grown(self, occupant: Ints, workers: Floats, log_height: Floats) -> Floats:
-        """Give the workers a month later: logistic growth to what the plant holds."""
+        """Give the workers a month later: logistic growth of patrolling colonies to what the plant holds."""
         room = np.maximum(capacity(self.spec, log_height), 1.0)
         factor = np.exp(self.spec.colonies.growth)
         bigger = workers * factor / (1.0 + workers * (factor - 1.0) / room)
-        return np.where(occupant > 0, np.maximum(bigger, 1.0), 0.0)
+        patrols = (occupant > 0) & (occupant <= len(self.spec.ants))
+        return np.where(patrols, np.maximum(bigger, 1.0), np.where(occupant > 0, workers, 0.0))

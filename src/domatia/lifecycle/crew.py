@@ -13,7 +13,7 @@ ALIVE, NO_TISSUE, DEAD, NOT_FOUND, NOT_VISITED = range(5)
 STATUS = ("alive", "no live tissue", "dead confirmed", "not found", "not visited")
 
 STAGES = ("none", "founding queen", "incipient", "patrolling", "established")
-_STAGE_WORKERS = (0.5, 12.0, 60.0, 250.0)
+_ESTABLISHED_WORKERS = 250.0
 
 
 @dataclass(frozen=True)
@@ -142,11 +142,14 @@ def visit_plants(spec: Spec, life: Life, seed: int, replicate: int) -> Visits:
 
 def _ants(spec: Spec, life: Life, plant: Ints, since: Floats, rng: np.random.Generator) -> tuple[Ints, Ints]:
     """Give the ant as the crew names it and the stage of its colony. A treatment follows the look of its own visit."""
-    truly = life.changes.at(plant, since - 1e-3)
+    kinds = len(spec.ants)
+    state = life.changes.at(plant, since - 1e-3)
+    ant = np.where(state > kinds, state - kinds, state)
     workers = between_months(life.workers, plant, since)
-    stage = np.searchsorted(_STAGE_WORKERS, workers)
-    stage = np.where(truly == 0, 0, np.maximum(stage, 1))
-    shift = rng.integers(1, len(spec.ants), len(plant))
-    other = (truly - 1 + shift) % len(spec.ants) + 1
-    wrong = rng.random(len(plant)) < spec.crew.misnamed
-    return np.where(truly == 0, 0, np.where(wrong, other, truly)), stage
+    u = rng.random((2, len(plant)))
+    held = np.where(workers < _ESTABLISHED_WORKERS, STAGES.index("patrolling"), STAGES.index("established"))
+    young = np.where(u[0] < 0.5, STAGES.index("founding queen"), STAGES.index("incipient"))
+    stage = np.where(state > kinds, young, np.where(state > 0, held, 0))
+    other = (ant - 1 + rng.integers(1, kinds, len(plant))) % kinds + 1
+    wrong = u[1] < spec.crew.misnamed
+    return np.where(ant == 0, 0, np.where(wrong, other, ant)), stage

@@ -82,8 +82,9 @@ def _cohort(spec: Spec, life: Life, first: int, rng: np.random.Generator) -> lis
     leaf = np.tile(np.arange(1, crew.leaves + 1), int(seen.sum())) + 100 * cohort
     day = rounds.day[first, block[plant]].astype(np.float64)
     exposure = between_months(life.eaten, plant, day)
-    per_month = np.maximum(life.eaten[plant, 1], 1e-9) * START_MONTHS
-    fallen = area_lost(rates, per_month.astype(np.float64), rng)
+    per_month = between_months(life.eaten, plant, day + MONTH_DAYS) - exposure
+    per_month = life.leaf_before[plant] if first == 0 else per_month
+    fallen = area_lost(rates, START_MONTHS * per_month, rng)
     parts: list[_Part] = [
         (plant, leaf, np.full(len(plant), first), np.ones(len(plant), np.bool_), _score(spec, missing(fallen), rng),
          np.zeros(len(plant), np.int64))

@@ -30,8 +30,9 @@ class Cause(IntEnum):
     START = 0
     REMOVED = 1
     SETTLED = 2
-    LOST = 3
-    TAKEN = 4
+    MATURED = 3
+    LOST = 4
+    TAKEN = 5
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,7 @@ class Changes:
     Attributes
     ----------
     plant, before, after, cause : array of int
+        Occupants as in `Stand.occupant`.
     day : array of float
         Days since the block's treatment; the state at the start has a day long before.
     """
@@ -73,6 +75,8 @@ class Life:
         Where ants were to be taken off at that round's visit; the first round stands for day 0.
     log_height, workers, eaten : array of float, shape (plants, months + 1)
         At the start of each month; `eaten` is the cumulated rate of leaf loss. They stand still after death.
+    leaf_before : array of float, shape (plants,)
+        Monthly rate of leaf loss before the treatment.
     """
 
     stand: Stand
@@ -83,6 +87,7 @@ class Life:
     log_height: NDArray[np.float32]
     workers: NDArray[np.float32]
     eaten: NDArray[np.float32]
+    leaf_before: Floats
 
 
 def between_months(series: NDArray[np.float32], plant: Ints, day: Floats) -> Floats:
@@ -186,7 +191,8 @@ class _Course:
         self.treated[which[treat], np.flatnonzero(treat)] = True
         off = treat & (luck[1] < self.spec.treating.efficacy)
         happens &= early | ~off
-        cause = np.where(occupant == 0, Cause.SETTLED, np.where(turn.occupant == 0, Cause.LOST, Cause.TAKEN))
+        alone = np.where(occupant == 0, Cause.SETTLED, np.where(turn.occupant == 0, Cause.LOST, Cause.MATURED))
+        cause = np.where(turn.taken, Cause.TAKEN, alone)
         self.log.add(happens, when, occupant, turn.occupant, cause)
         self.log.add(off, treat_day, there, self.none, Cause.REMOVED)
         self.occupant = np.where(off, 0, np.where(happens, turn.occupant, occupant))
@@ -218,6 +224,7 @@ def simulate(spec: Spec, seed: int, replicate: int) -> Life:
         log_height=series["height"],
         workers=series["workers"],
         eaten=series["eaten"],
+        leaf_before=leaf_loss(spec, course.stand, course.effects, course.stand.occupant),
     )
 
 

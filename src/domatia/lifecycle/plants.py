@@ -11,7 +11,7 @@ from domatia.lifecycle.streams import Purpose, stream
 
 @dataclass(frozen=True)
 class AntEffects:
-    """What each occupant does to its plant; place 0 is a vacant plant and all zeros."""
+    """What each occupant does to its plant: nothing on a vacant plant and by a founding queen."""
 
     death: Floats
     growth: Floats
@@ -23,7 +23,7 @@ def ant_effects(spec: Spec) -> AntEffects:
     """Give the effects of all occupants, multiplied by the specification's `help`."""
 
     def row(values: list[float]) -> Floats:
-        return spec.help * np.array([0.0, *values])
+        return spec.help * np.array([0.0, *values, *(0.0 for _ in values)])
 
     return AntEffects(
         death=row([a.death for a in spec.ants]),

@@ -29,16 +29,16 @@ class Ant:
     share : float
         Weight among occupied plants at the first visit at the reference light.
     founding : float
-        Monthly hazard that it settles on a vacant plant at the reference light.
+        Monthly hazard that one of its queens settles on a vacant plant at the reference light.
     founding_light : float
         Change of the log of that hazard by 0.1 more openness.
     loss : float
-        Monthly hazard that its colony dies out.
+        Monthly hazard that its colony dies out once workers patrol.
     might : float
         Strength in a contest; 1 is average.
     death, leaf, browse : float
-        Change of the log hazard of the plant's death, of the log rate of leaf loss and of the log hazard of browsing
-        against a vacant plant (negative protects).
+        What patrolling workers do: change of the log hazard of the plant's death, of the log rate of leaf loss and of
+        the log hazard of browsing against a vacant plant (negative protects).
     growth : float
         Change of the relative growth rate (per year) against a vacant plant.
     """
@@ -95,7 +95,7 @@ class PlantRates:
     browsing: float = 0.03
     browsing_low: float = 0.02
     browsing_high: float = 0.25
-    leaf: float = 0.055
+    leaf: float = 0.045
     leaf_light: float = 0.04
     leaf_block: float = 0.20
     leaf_plant: float = 0.40
@@ -113,8 +113,12 @@ class ColonyRates:
 
     Attributes
     ----------
-    start_workers, growth, capacity : float
-        Workers of a new colony; monthly growth rate; workers that a plant of 100 cm holds.
+    queen_workers, first_patrol : float
+        Workers of a colony that a queen is founding, and of one that begins to patrol.
+    matures, fails : float
+        Monthly hazards that a founding queen's workers begin to patrol, and that she dies.
+    growth, capacity : float
+        Monthly growth rate of a patrolling colony; workers that a plant of 100 cm holds.
     contest : float
         Monthly hazard that one neighbouring plant's colony of another ant attacks.
     contest_power : float
@@ -122,17 +126,22 @@ class ColonyRates:
         ratio of the two ants' might.
     neighbours : int
         Nearest plants of the same block from which an attack can come.
-    vacant_share : float
-        Share of plants without ants at the first visit, at the reference light.
+    vacant_share, founding_share : float
+        Share of plants without ants at the first visit, at the reference light; share of the others on which a queen
+        is only founding.
     """
 
-    start_workers: float = 8.0
+    queen_workers: float = 8.0
+    first_patrol: float = 80.0
+    matures: float = 0.30
+    fails: float = 0.06
     growth: float = 0.45
     capacity: float = 900.0
-    contest: float = 0.030
+    contest: float = 0.060
     contest_power: float = 0.5
     neighbours: int = 6
     vacant_share: float = 0.15
+    founding_share: float = 0.06
 
 
 @dataclass(frozen=True)
@@ -180,10 +189,10 @@ class Crew:
 
 
 ANTS = (
-    Ant("Rust-gaster ant", True, 0.40, 0.022, 0.05, 0.010, 1.15, -1.10, -1.10, -1.6, 0.11),
-    Ant("Velvet-eyed ant", True, 0.25, 0.016, -0.06, 0.013, 1.00, -0.90, -0.80, -1.2, 0.09),
-    Ant("Straw-leg ant", True, 0.15, 0.010, 0.00, 0.016, 0.85, -0.60, -0.50, -0.8, 0.06),
-    Ant("Idle amber ant", False, 0.20, 0.014, -0.03, 0.018, 0.70, 0.00, 0.00, 0.0, -0.02),
+    Ant("Rust-gaster ant", True, 0.40, 0.022, 0.14, 0.010, 1.15, -1.10, -1.10, -1.6, 0.11),
+    Ant("Velvet-eyed ant", True, 0.25, 0.016, -0.15, 0.013, 1.00, -0.90, -0.80, -1.2, 0.09),
+    Ant("Straw-leg ant", True, 0.15, 0.010, 0.05, 0.016, 0.85, -0.60, -0.50, -0.8, 0.06),
+    Ant("Idle amber ant", False, 0.20, 0.014, 0.00, 0.018, 0.70, 0.00, 0.00, 0.0, -0.02),
 )
 
 HABITATS = (
@@ -253,6 +262,6 @@ PRESETS: Mapping[str, Spec] = MappingProxyType(
     {
         "default": DEFAULT,
         "no_effect": replace(DEFAULT, help=0.0),
-        "harm": replace(DEFAULT, help=-1.0),
+        "harm": replace(DEFAULT, help=-0.6),
     }
 )

@@ -34,7 +34,7 @@ class Stand:
         log rate of leaf loss and to the log hazard of being settled (light left out there: it differs by ant).
     log_height, workers : array of float
     occupant : array of int
-        0 vacant, else the ant's place in the specification, counted from 1.
+        0 vacant; 1 to K a patrolling colony of that ant of the specification; K + 1 to 2 K a founding queen of it.
     """
 
     block: Ints
@@ -108,7 +108,10 @@ def make_stand(spec: Spec, seed: int, replicate: int) -> Stand:
     chance = stream(seed, replicate, Purpose.OCCUPANTS).random((2, n))
     occupant = _first_occupants(spec, light, chance[0])
     log_height = np.log(rates.start_cm) + rates.start_sd * sizes[0]
-    workers = np.where(occupant > 0, (0.3 + 0.7 * chance[1]) * capacity(spec, log_height), 0.0)
+    young = (occupant > 0) & (chance[1] < spec.colonies.founding_share)
+    grown = 0.3 + 0.7 * (chance[1] - spec.colonies.founding_share) / (1.0 - spec.colonies.founding_share)
+    workers = np.where(young, spec.colonies.queen_workers, grown * capacity(spec, log_height))
+    workers = np.where(occupant > 0, workers, 0.0)
     return Stand(
         block=block,
         habitat=habitat,
@@ -123,7 +126,7 @@ def make_stand(spec: Spec, seed: int, replicate: int) -> Stand:
         founding=rates.founding_block * effects[:, 3],
         log_height=log_height,
         workers=workers,
-        occupant=occupant,
+        occupant=np.where(young, occupant + len(spec.ants), occupant),
     )
 
 

@@ -1,0 +1,197 @@
+"""Counts of what truly happened in one simulated study; counts of many studies add up.
+
+Nothing here is estimated: every number is a count of plants, events, days or a sum of true values.
+"""
+
+from collections.abc import Iterable, Mapping
+from functools import reduce
+from typing import TypeAlias
+
+import numpy as np
+
+from domatia.lifecycle.leaves import EATEN, PRESENT, START_MONTHS, area_lost, drops, fate, missing
+from domatia.lifecycle.life import Life, simulate
+from domatia.lifecycle.spec import MONTH_DAYS, YEAR_DAYS, Spec
+from domatia.lifecycle.spells import DIED, OVER, Spells, as_held, as_live_queen, as_patrolling, spells
+from domatia.lifecycle.stand import Floats, Ints
+from domatia.lifecycle.streams import Purpose, stream
+
+Tally: TypeAlias = Mapping[str, Floats]
+
+LIGHT_BINS = 50
+LEAVES = 10
+
+
+def months_of(spec: Spec) -> int:
+    """Give the whole months over which truths are counted."""
+    return round(12 * spec.years)
+
+
+def add(tallies: Iterable[Tally]) -> Tally:
+    """Add up the counts of several studies, in the order given."""
+
+    def plus(a: Tally, b: Tally) -> Tally:
+        return {k: a[k] + b[k] for k in a}
+
+    return reduce(plus, tallies)
+
+
+def tally(spec: Spec, seed: int, replicate: int) -> Tally:
+    """Live through one study and count."""
+    life = simulate(spec, seed, replicate)
+    rng = stream(seed, replicate, Purpose.LEAVES, 1)
+    counted = {**_survival(spec, life), **_as_occupied(spec, life), **_growth(spec, life), **_damage(spec, life, rng)}
+    for name, label in (("queen", as_live_queen), ("patrol", as_held)):
+        found = spells(life, label(len(spec.ants)), months_of(spec) * MONTH_DAYS)
+        counted |= _founding(spec, life, found, name)
+    for name, label in (("queen", as_live_queen), ("patrol", as_patrolling)):
+        counted |= _takeover(spec, life, label(len(spec.ants)), name)
+    return counted
+
+
+def _by(groups: Ints, size: int, weights: Floats | None = None) -> Floats:
+    return np.bincount(groups, weights=weights, minlength=size).astype(np.float64)
+
+
+def _overlap(start: Floats, stop: Floats, low: float, high: float) -> Floats:
+    return np.asarray(np.maximum(np.minimum(stop, high) - np.maximum(start, low), 0.0))
+
+
+def _survival(spec: Spec, life: Life) -> Tally:
+    arms, arm, death = len(spec.arms), life.stand.arm, life.death_day
+    months = months_of(spec)
+    died, time = np.zeros((arms, months)), np.zeros((arms, months))
+    for m in range(months):
+        low, high = m * MONTH_DAYS, (m + 1) * MONTH_DAYS
+        died[:, m] = _by(arm[(death > low) & (death <= high)], arms)
+        time[:, m] = _by(arm, arms, _overlap(np.zeros(len(death)), death, low, high))
+    lived = np.minimum(death, months * MONTH_DAYS)
+    return {
+        "plants": _by(arm, arms),
+        "alive_1y": _by(arm[death > YEAR_DAYS], arms),
+        "days_lived": _by(arm, arms, lived),
+        "died": died,
+        "time": time,
+    }
+
+
+def _as_occupied(spec: Spec, life: Life) -> Tally:
+    """Count deaths and days between rounds by who lived on the plant at the beginning (after any treatment)."""
+    ants, n, rounds = len(spec.ants), life.stand.size, life.rounds
+    defends = np.array([a.defends for a in spec.ants])
+    group = np.concatenate([[0], np.where(defends, 1, 2), np.full(ants, 2)]).astype(np.int64)
+    died, time = np.zeros((3, spec.rounds - 1)), np.zeros((3, spec.rounds - 1))
+    for r in range(spec.rounds - 1):
+        low = np.maximum(rounds.day[r, life.stand.block], 0).astype(np.float64)
+        high = rounds.day[r + 1, life.stand.block].astype(np.float64)
+        held = group[life.changes.at(np.arange(n), low)]
+        there = life.death_day > low
+        time[:, r] = _by(held[there], 3, (np.minimum(life.death_day, high) - low)[there])
+        died[:, r] = _by(held[there & (life.death_day <= high)], 3)
+    return {"occupied_died": died, "occupied_time": time}
+
+
+def _growth(spec: Spec, life: Life) -> Tally:
+    arms, arm, months = len(spec.arms), life.stand.arm, months_of(spec)
+    alive, level, gain = (np.zeros((arms, months + 1)) for _ in range(3))
+    first = life.log_height[:, 0].astype(np.float64)
+    for m in range(months + 1):
+        there = life.death_day > m * MONTH_DAYS
+        now = life.log_height[there, m].astype(np.float64)
+        alive[:, m] = _by(arm[there], arms)
+        level[:, m] = _by(arm[there], arms, now)
+        gain[:, m] = _by(arm[there], arms, now - first[there])
+    there = life.death_day > YEAR_DAYS
+    then, start = np.exp(life.log_height[:, 12].astype(np.float64)), np.exp(first)
+    return {
+        "alive": alive,
+        "log_height": level,
+        "log_gain": gain,
+        "cm_gain_1y": _by(arm[there], arms, (then - start)[there]),
+        "cm_1y": _by(arm[there], arms, then[there]),
+        "cm_start": _by(arm, arms, start),
+    }
+
+
+def _damage(spec: Spec, life: Life, rng: np.random.Generator) -> Tally:
+    """Mark ten young leaves on every plant on day 0 and look at them after a year; plants count, not leaves."""
+    arms, rates = len(spec.arms), spec.plants
+    there = np.flatnonzero(life.death_day > YEAR_DAYS)
+    shape = (len(there), LEAVES)
+    start = np.repeat(START_MONTHS * life.leaf_before[there], LEAVES)
+    exposure = np.repeat(life.eaten[there, 12].astype(np.float64), LEAVES)
+    young = area_lost(rates, start, rng)
+    fallen = young + area_lost(rates, exposure, rng)
+    truly = fate(rates, fallen, drops(rates, np.full(len(fallen), 12.0), rng)).reshape(shape)
+    share, arm = missing(fallen).reshape(shape), life.stand.arm[there]
+    found: dict[str, Floats] = {
+        "leaf_start": _by(arm, arms, missing(young).reshape(shape).mean(axis=1)),
+        "leaf_plants": _by(arm, arms),
+    }
+    eaten, stays = truly == EATEN, truly == PRESENT
+    versions = (
+        ("present", stays, share),
+        ("fate", stays | eaten, np.where(eaten, 1.0, share)),
+        ("gone_eaten", np.ones(shape, np.bool_), np.where(stays, share, 1.0)),
+    )
+    for name, counts, value in versions:
+        number = counts.sum(axis=1)
+        any_left = number > 0
+        mean = (value * counts).sum(axis=1)[any_left] / number[any_left]
+        found[f"leaf_{name}"] = _by(arm[any_left], arms, mean)
+        found[f"leaf_{name}_plants"] = _by(arm[any_left], arms)
+    return found
+
+
+def _founding(spec: Spec, life: Life, found: Spells, name: str) -> Tally:
+    """Count the fates of vacant spells, and days and events by month of the spell, light and treatment."""
+    ants, until = len(spec.ants), months_of(spec) * MONTH_DAYS
+    free = found.state == 0
+    plant, length = found.plant[free], (found.stop - found.start)[free]
+    ends, start = found.ends[free], found.start[free]
+    removal = np.array([a.role == "removal" for a in spec.arms])[life.stand.arm[plant]].astype(np.int64)
+    fate_of = np.where(ends == DIED, ants + 1, np.where(ends == OVER, 0, ends))
+    whole = start <= until - YEAR_DAYS
+    within = np.where(length <= YEAR_DAYS, fate_of, 0)
+    cells = removal[whole] * (ants + 2) + within[whole]
+    light = np.minimum((life.stand.light[plant] * LIGHT_BINS).astype(np.int64), LIGHT_BINS - 1)
+    months = months_of(spec)
+    cell = removal * LIGHT_BINS + light
+    time = np.zeros((months, 2 * LIGHT_BINS))
+    for m in range(months):
+        time[m] = _by(cell, 2 * LIGHT_BINS, np.clip(length - m * MONTH_DAYS, 0.0, MONTH_DAYS))
+    age = np.minimum((length / MONTH_DAYS).astype(np.int64), months - 1)
+    at = (fate_of * months + age) * (2 * LIGHT_BINS) + cell
+    events = _by(at, (ants + 2) * months * 2 * LIGHT_BINS).reshape(ants + 2, months, 2 * LIGHT_BINS)
+    return {
+        f"spells_{name}": _by(cells, 2 * (ants + 2)).reshape(2, ants + 2),
+        f"vacant_time_{name}": time,
+        f"vacant_events_{name}": events,
+    }
+
+
+def _takeover(spec: Spec, life: Life, label: Ints, name: str) -> Tally:
+    """Count changes and days by state, and states a year apart, on plants whose ants were never to be removed."""
+    states = int(label.max()) + 2
+    dead = states - 1
+    left_alone = np.array([a.role != "removal" for a in spec.arms])[life.stand.arm]
+    found = spells(life, label, months_of(spec) * MONTH_DAYS)
+    kept = left_alone[found.plant]
+    state, ends = found.state[kept], found.ends[kept]
+    moved = ends != OVER
+    to = np.where(ends == DIED, dead, ends)
+    changes = _by(state[moved] * states + to[moved], states * states).reshape(states, states)
+    plants, pairs = np.flatnonzero(left_alone), np.zeros((states, states))
+
+    def state_on(day: float) -> Ints:
+        held = label[life.changes.at(plants, np.full(len(plants), day))]
+        return np.where(life.death_day[plants] > day, held, dead).astype(np.int64)
+
+    for year in range(int(spec.years)):
+        before, after = state_on(year * YEAR_DAYS), state_on((year + 1) * YEAR_DAYS)
+        pairs += _by(before * states + after, states * states).reshape(states, states)
+    return {
+        f"changes_{name}": changes,
+        f"state_time_{name}": _by(state, states, (found.stop - found.start)[kept]),
+        f"year_pairs_{name}": pairs,
+    }

@@ -1,0 +1,239 @@
+"""The truth of every simulated effect: the same estimand counted on very many simulated plants.
+
+The model is run as the design says (same habitats, same mixture of arms within blocks, same rounds of re-treatment),
+with many more blocks, and everything is counted with exact days, without sampling and without error. A truth is thus
+no parameter of the model but what an endless study of the same design would count. The definitions:
+
+survival
+    `survival_1y` share alive after 365.25 days; `survival_difference_1y` its difference;
+    `restricted_mean_difference` difference of the mean days lived up to the study's years;
+    `hazard_ratio` root of the partial-likelihood score over monthly person-time up to the study's years, which is
+    what proportional hazards with a monthly baseline converge to; `procedure_hazard_ratio` the same, sham against
+    control. `hazard_ratio_as_occupied` the same over the times between rounds, all arms together, by who lived on the
+    plant at their beginning (after any treatment on that day): patrolling defenders against vacant, the others
+    (founding queens, non-defenders) as a third group.
+growth
+    `rgr_difference` per year: difference of the slopes, over the months of the study, of the mean change of log
+    height since the treatment among plants alive in that month (within plants); `rgr_difference_mean_size` the same of
+    mean log height itself, in which small plants drop out as they die; `height_difference_1y_cm` difference of the
+    mean change in cm after one year among plants then alive; `height_difference_1y_cm_dead_as_zero` difference of mean
+    height after one year where a dead plant stands for 0 cm; `share_dead_1y` beside it.
+damage
+    Ten young leaves a plant, marked on day 0, seen after a year on plants then alive; each plant counts once.
+    `missing_difference_1y` percentage points, `missing_log_ratio_1y`, and `missing_1y` per arm; `where` says what a
+    vanished leaf counts as: "by fate" (eaten ones 100 %, dropped ones left out), "all dropped" (left out), "all eaten"
+    (100 %). `missing_difference_per_month` is the rise since marking over twelve months (by fate).
+founding
+    Spells in which no ant held the plant, from the day it became (or at the treatment was) vacant; `where` says what
+    ends one: "live queen" (a queen settles) or "patrolling workers" (founding counts as still free). Among spells that
+    could be followed for a year: `cumulative_incidence_1y` by ant and for "died vacant", of removal plants, the
+    others and all; `cumulative_incidence_1y_rates` the same from events over vacant time (competing constant rates);
+    `colonisation_hazard_ratio_light` for 0.1 more openness and `colonisation_hazard_ratio_removal`, jointly, from
+    proportional hazards over months of the spell, for any ant and each.
+takeover
+    Plants whose ants were not to be removed; `where` names the states: "live queen" (vacant, ants, dead) or
+    "patrolling workers" (vacant, founding, ants, dead). `intensity` changes over years in the state; `transition_1y`
+    the matrix exponential of these intensities over a year, which is what a time-homogeneous Markov model converges
+    to when watched all the time; `transition_1y_counted` states a year apart as counted; `mean_stay` years in a state.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from domatia.lifecycle.counted import exponential, generator, hazard_ratio, proportional_hazards, slope
+from domatia.lifecycle.spec import Spec
+from domatia.lifecycle.stand import Floats
+from domatia.lifecycle.tally import LIGHT_BINS, Tally, add, months_of, tally
+
+_PIECE_BLOCKS = 48
+_APART = 2**40
+"""Replicates from here on are for truths, so that no study shares a random number with its truth."""
+
+EVENTS = (("queen", "live queen"), ("patrol", "patrolling workers"))
+
+
+@dataclass(frozen=True)
+class TrueValue:
+    """One true effect, named as the question's effect is.
+
+    Attributes
+    ----------
+    question, name, of, against, where : str
+    value : float
+    unit : str
+    """
+
+    question: str
+    name: str
+    of: str
+    against: str
+    where: str
+    value: float
+    unit: str
+
+    @property
+    def key(self) -> str:
+        """Question, name, of, against and where, joined by a stroke."""
+        return "/".join((self.question, self.name, self.of, self.against, self.where))
+
+
+def truth(
+    spec: Spec,
+    seed: int,
+    plants: int = 300_000,
+    map_: Callable[[Callable[[int], Tally], Iterable[int]], Iterator[Tally]] = map,
+) -> Mapping[str, TrueValue]:
+    """Count the true effects of a specification.
+
+    Parameters
+    ----------
+    spec : Spec
+    seed : int
+    plants : int
+        At least so many plants are simulated, arms together: give three times the number wanted per arm.
+    map_ : callable
+        `map` or one that spreads the pieces over workers in order; the result does not depend on it.
+
+    Returns
+    -------
+    mapping of str to TrueValue
+        By `TrueValue.key`.
+    """
+    return {v.key: v for v in truths_of(spec, tally_many(spec, seed, plants, map_))}
+
+
+def tally_many(spec: Spec, seed: int, plants: int, map_: Any = map) -> Tally:
+    """Count on at least so many plants, in pieces of a fixed size."""
+    piece = spec.sized(_PIECE_BLOCKS, spec.plants_per_block)
+    number = -(-plants // piece.n_plants)
+    return add(map_(partial(_piece, piece, seed), range(number)))
+
+
+def _piece(spec: Spec, seed: int, piece: int) -> Tally:
+    return tally(spec, seed, _APART + piece)
+
+
+def truths_of(spec: Spec, counts: Tally) -> list[TrueValue]:
+    """Turn counts into true effects."""
+    return [*_survival(spec, counts), *_growth(spec, counts), *_damage(spec, counts), *_founding(spec, counts),
+            *_takeover(spec, counts)]  # fmt: skip
+
+
+def _pairs(spec: Spec) -> list[tuple[int, int]]:
+    """Give removal against sham, removal against control and sham against control, as far as the arms exist."""
+    at = {a.role: i for i, a in enumerate(spec.arms)}
+    wanted = (("removal", "sham"), ("removal", "control"), ("sham", "control"))
+    return [(at[a], at[b]) for a, b in wanted if a in at and b in at]
+
+
+def _survival(spec: Spec, c: Tally) -> Iterator[TrueValue]:
+    share = c["alive_1y"] / c["plants"]
+    mean = c["days_lived"] / c["plants"]
+    horizon = f"after {spec.years:g} years"
+    for i, arm in enumerate(spec.arms):
+        yield TrueValue("survival", "survival_1y", arm.name, "", "after 1 year", float(share[i]), "1")
+    for i, j in _pairs(spec):
+        of, against = spec.arms[i].name, spec.arms[j].name
+        ratio = hazard_ratio(c["died"][[i, j]], c["time"][[i, j]])
+        name = "procedure_hazard_ratio" if spec.arms[i].role == "sham" else "hazard_ratio"
+        yield TrueValue("survival", name, of, against, "all", ratio, "1")
+        difference = float(share[i] - share[j])
+        yield TrueValue("survival", "survival_difference_1y", of, against, "after 1 year", difference, "1")
+        days = float(mean[i] - mean[j])
+        yield TrueValue("survival", "restricted_mean_difference", of, against, horizon, days, "d")
+    columns = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    beta = proportional_hazards(c["occupied_died"], c["occupied_time"], columns)
+    where = "as occupied, whatever the treatment"
+    held, ratio = "held by a defending ant", float(np.exp(beta[0]))
+    yield TrueValue("survival", "hazard_ratio_as_occupied", held, "vacant", where, ratio, "1")
+
+
+def _growth(spec: Spec, c: Tally) -> Iterator[TrueValue]:
+    years = np.arange(months_of(spec) + 1) / 12.0
+    within = [slope(years, row) for row in c["log_gain"] / c["alive"]]
+    sizes = [slope(years, row) for row in c["log_height"] / c["alive"]]
+    gain = c["cm_gain_1y"] / c["alive_1y"]
+    counting = c["cm_1y"] / c["plants"]
+    dead = 1.0 - c["alive_1y"] / c["plants"]
+    for i, arm in enumerate(spec.arms):
+        yield TrueValue("growth", "rgr", arm.name, "", "all", within[i], "1/a")
+        yield TrueValue("growth", "height_gain_1y_cm", arm.name, "", "after 1 year", float(gain[i]), "cm")
+        yield TrueValue("growth", "share_dead_1y", arm.name, "", "after 1 year", float(dead[i]), "1")
+    for i, j in _pairs(spec):
+        named = (spec.arms[i].name, spec.arms[j].name)
+        yield TrueValue("growth", "rgr_difference", *named, "all", within[i] - within[j], "1/a")
+        yield TrueValue("growth", "rgr_difference_mean_size", *named, "all", sizes[i] - sizes[j], "1/a")
+        cm = float(gain[i] - gain[j])
+        yield TrueValue("growth", "height_difference_1y_cm", *named, "after 1 year", cm, "cm")
+        cm = float(counting[i] - counting[j])
+        yield TrueValue("growth", "height_difference_1y_cm_dead_as_zero", *named, "after 1 year", cm, "cm")
+
+
+def _damage(spec: Spec, c: Tally) -> Iterator[TrueValue]:
+    start = 100 * c["leaf_start"] / c["leaf_plants"]
+    for version, where in (("fate", "by fate"), ("present", "all dropped"), ("gone_eaten", "all eaten")):
+        share = 100 * c[f"leaf_{version}"] / c[f"leaf_{version}_plants"]
+        for i, arm in enumerate(spec.arms):
+            yield TrueValue("damage", "missing_1y", arm.name, "", where, float(share[i]), "%")
+        for i, j in _pairs(spec):
+            named = (spec.arms[i].name, spec.arms[j].name, where)
+            yield TrueValue("damage", "missing_difference_1y", *named, float(share[i] - share[j]), "%")
+            yield TrueValue("damage", "missing_log_ratio_1y", *named, float(np.log(share[i] / share[j])), "1")
+            rise = (share - start) / 12
+            if version == "fate":
+                yield TrueValue("damage", "missing_difference_per_month", *named, float(rise[i] - rise[j]), "%")
+
+
+def _founding(spec: Spec, c: Tally) -> Iterator[TrueValue]:
+    outcomes = [*(a.name for a in spec.ants), "died vacant"]
+    for name, where in EVENTS:
+        spells, time, events = c[f"spells_{name}"], c[f"vacant_time_{name}"], c[f"vacant_events_{name}"]
+        groups = (
+            ("removal", spells[1], slice(LIGHT_BINS, None)),
+            ("sham and control", spells[0], slice(0, LIGHT_BINS)),
+            ("all", spells.sum(axis=0), slice(None)),
+        )
+        for group, counted, cells in groups:
+            years = time[:, cells].sum() / 365.25
+            rates = events[1:, :, cells].sum(axis=(1, 2)) / years
+            whole = rates.sum()
+            for k, outcome in enumerate(outcomes):
+                share = float(counted[k + 1] / counted.sum())
+                yield TrueValue("founding", "cumulative_incidence_1y", outcome, group, where, share, "1")
+                share = float(rates[k] / whole * -np.expm1(-whole))
+                yield TrueValue("founding", "cumulative_incidence_1y_rates", outcome, group, where, share, "1")
+        yield from _colonisation(spec, time, events, where)
+
+
+def _colonisation(spec: Spec, time: Floats, events: Floats, where: str) -> Iterator[TrueValue]:
+    middle = (np.arange(LIGHT_BINS) + 0.5) / LIGHT_BINS
+    columns = np.column_stack([np.tile(middle, 2) / 0.1, np.repeat([0.0, 1.0], LIGHT_BINS)])
+    columns[:, 0] -= columns[:, 0].mean()
+    ants = len(spec.ants)
+    for k in range(ants + 1):
+        found = events[1 : ants + 1].sum(axis=0) if k == 0 else events[k]
+        beta = proportional_hazards(found.T, time.T, columns)
+        who = "any ant" if k == 0 else spec.ants[k - 1].name
+        light, removal = (float(np.exp(b)) for b in beta)
+        yield TrueValue("founding", "colonisation_hazard_ratio_light", who, "0.1 less openness", where, light, "1")
+        yield TrueValue("founding", "colonisation_hazard_ratio_removal", who, "sham and control", where, removal, "1")
+
+
+def _takeover(spec: Spec, c: Tally) -> Iterator[TrueValue]:
+    ants = [a.name for a in spec.ants]
+    for name, where in EVENTS:
+        states = ["vacant", *([] if name == "queen" else ["founding"]), *ants, "dead"]
+        rates = generator(c[f"changes_{name}"], c[f"state_time_{name}"] / 365.25)
+        year, pairs = exponential(rates), c[f"year_pairs_{name}"]
+        counted = pairs / np.maximum(pairs.sum(axis=1, keepdims=True), 1.0)
+        for i, a in enumerate(states[:-1]):
+            yield TrueValue("takeover", "mean_stay", a, "", where, float(-1.0 / rates[i, i]), "a")
+            for j, b in enumerate(states):
+                yield TrueValue("takeover", "transition_1y", a, b, where, float(year[i, j]), "1")
+                yield TrueValue("takeover", "transition_1y_counted", a, b, where, float(counted[i, j]), "1")
+                if i != j:
+                    yield TrueValue("takeover", "intensity", a, b, where, float(rates[i, j]), "1/a")
