@@ -31,4 +31,10 @@ linear <- function(name, f, reml) {
 linear("linear REML, slope", height ~ visit * treated + (1 + visit | plant) + (1 | block), TRUE)
 linear("linear ML, slope", height ~ visit * treated + (1 + visit | plant) + (1 | block), FALSE)
 linear("linear REML, crossed", height ~ treated + (1 | plant) + (1 | round), TRUE)
+cat("== logistic regression, averages over all rows with the treatment set, delta method\n")
+m <- glm(cbind(hits, trials - hits) ~ treated + light, binomial, d)
+average <- function(b, t) mean(plogis(b[1] + b[2] * t + b[3] * d$light))
+slope <- function(t) { p <- plogis(cbind(1, t, d$light) %*% coef(m)); colMeans(cbind(1, t, d$light) * as.numeric(p * (1 - p))) }
+a0 <- average(coef(m), 0); a1 <- average(coef(m), 1); g <- slope(1) - slope(0); h <- slope(1) / a1 - slope(0) / a0
+cat("means", format(c(a0, a1), digits = 10), "difference", format(c(a1 - a0, sqrt(g %*% vcov(m) %*% g)), digits = 10), "log ratio", format(c(log(a1 / a0), sqrt(h %*% vcov(m) %*% h)), digits = 10), "\n")
 print(sapply(c("lme4", "glmmTMB", "ordinal"), function(x) as.character(packageVersion(x)))); print(R.version.string)

@@ -11,7 +11,7 @@ from domatia.stats.arrays import Bools, Floats, Ints
 class RandomTerm:
     """A random intercept, with or without random slopes correlated with it, for one grouping of the rows.
 
-    Nesting needs no notation: give every inner group its own code (plant 1 of block 1 and plant 1 of block 2
+    Nesting needs no notation: give every inner group its own code (unit 1 of block 1 and unit 1 of block 2
     are two codes).
 
     Attributes

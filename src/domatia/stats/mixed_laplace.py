@@ -2,7 +2,7 @@
 
 Estimates maximise the Laplace-approximated marginal likelihood (Breslow & Clayton 1993, JASA 88:9-25; Kristensen et
 al. 2016, J. Statistical Software 70(5)) with exact gradients; standard errors come from its second derivative. The
-two groupings may be nested (plant in block) or crossed. Not covered: random slopes, more than two groupings, adaptive
+two groupings may be nested (unit in block) or crossed. Not covered: random slopes, more than two groupings, adaptive
 quadrature; with very few trials in each group the approximation understates the variances.
 """
 
@@ -21,6 +21,7 @@ from domatia.stats.mixed_fit import RandomTerm, check_rows
 NEGLIGIBLE_SD = 0.1
 NEGLIGIBLE_GAIN = 1e-5
 FAR_OUT = 12.0
+HUGE_SD = 8.0
 
 
 @dataclass(frozen=True)
@@ -202,6 +203,11 @@ def _assemble(
     varying = [f"log sd {t.name}" for t, on in zip(finest, problem.active[: len(finest)], strict=True) if on]
     singular = not all(sd.values())
     notes += _notes(problem, found, evaluation, tuple(n for n, k in zip(names, keep, strict=True) if not k))
+    notes += tuple(
+        f"no_finite_variance: groups of {t.name} lie nearly all at one end, so their variance has no finite estimate"
+        for t in finest
+        if sd[t.name] > HUGE_SD
+    )
     notes += tuple(
         _nought(t, groups.inner_ids if t is finest[0] else groups.outer_ids) for t in finest if not sd[t.name]
     )

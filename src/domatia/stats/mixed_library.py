@@ -70,12 +70,13 @@ def fit(asked: Asked) -> MixedFit:
         levels, codes = np.unique(term.groups, return_inverse=True)
         sizes.append(len(levels))
         data[f"g{t}"] = _Factor([str(level) for level in range(len(levels))], codes.astype(np.int64))
+    formula = _formula(asked)
     with python_warnings.catch_warnings():
         python_warnings.simplefilter("ignore")
         try:
             found = glmm.fit(
                 data,
-                _formula(asked),
+                formula,
                 asked.family,
                 offset=asked.offset,
                 satterthwaite=asked.satterthwaite and asked.family == "gaussian",
@@ -165,7 +166,8 @@ def _notes(asked: Asked, found: "glmm.Fit") -> tuple[str, ...]:
     """Translate the library's warnings and add what it says only by flags."""
     notes = []
     for note in found.warnings:
-        if note["kind"] not in SILENT:
+        beside_the_point = note["kind"] == "satterthwaite_curvature" and not found.converged
+        if note["kind"] not in SILENT and not beside_the_point:
             notes.append(SENTENCES.get(note["kind"], f"{note['kind']}: {note['message']}"))
     if found.aliased.any():
         gone = ", ".join(name for name, out in zip(asked.names, found.aliased, strict=True) if out)

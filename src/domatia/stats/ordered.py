@@ -109,7 +109,7 @@ def threshold_slopes(shape: Floats) -> Floats:
     """Return the derivatives of the thresholds (rows) by the shape parameters (columns)."""
     k = len(shape)
     factors = np.concatenate([[1.0], np.exp(np.clip(shape[1:], -FAR, FAR))])
-    return np.tril(np.ones((k, k))) * factors
+    return np.asarray(np.tril(np.ones((k, k))) * factors, dtype=np.float64)
 
 
 def class_chances(predictor: Floats, thresholds: Floats) -> Floats:
