@@ -38,7 +38,8 @@ def _cell(value: object) -> object:
     return value if value is None or isinstance(value, str | int | bool) else str(value)
 
 
-def _table(table: pl.DataFrame) -> list[dict[str, object]]:
+def table_as_list(table: pl.DataFrame) -> list[dict[str, object]]:
+    """Turn a table into a list of rows."""
     return [{k: _cell(v) for k, v in row.items()} for row in table.to_dicts()]
 
 
@@ -63,7 +64,7 @@ def answer_as_dict(answer: Answer, *, with_rows: bool = False) -> dict[str, Any]
         "planned": answer.planned,
         "answered": answer.answered,
         "effects": [_effect(e) for e in answer.effects],
-        "tables": {name: _table(t) for name, t in sorted(answer.tables.items())},
+        "tables": {name: table_as_list(t) for name, t in sorted(answer.tables.items())},
         "counts": {
             "plants": answer.rows.plants,
             "blocks": answer.rows.blocks,

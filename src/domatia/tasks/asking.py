@@ -1,6 +1,8 @@
 """Asking a study a question, and keeping the answer if that is wanted."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
 
 from domatia.model import Answer, Ask
 from domatia.questions import ALL, lacking
@@ -23,6 +25,12 @@ def list_questions(where: str) -> tuple[Askable, ...]:
     with reading(where) as study:
         data = study.read()
     return tuple(Askable(q.code, q.asks, lacking(q, data)) for q in ALL)
+
+
+def asked_as(options: Mapping[str, Any]) -> Ask:
+    """Turn the options of a command into how a question is put; others are passed over."""
+    names = {f.name for f in fields(Ask)}
+    return Ask(**{k: v for k, v in options.items() if k in names})
 
 
 def ask_study(where: str, code: str, ask: Ask, *, keep: bool = False, tick: Tick = silent) -> Answer:

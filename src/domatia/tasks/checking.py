@@ -1,5 +1,6 @@
 """Running the checks, and settling what they found."""
 
+import sys
 from dataclasses import dataclass
 
 from domatia.checks import ALL
@@ -43,6 +44,20 @@ def check_study(where: str, only: tuple[str, ...] = (), tick: Tick = silent) -> 
     tick("done", 2, 2)
     wanted = found if not only else tuple(tuple(f for f in part if f.code in only) for part in found)
     return Checked(*wanted)
+
+
+def manual_of(code: str) -> str:
+    """Give the manual page of a check.
+
+    Raises
+    ------
+    WrongUse
+        If there is no such check.
+    """
+    for check in ALL:
+        if check.code == code:
+            return sys.modules[check.run.__module__].__doc__ or check.title
+    raise WrongUse(f"There is no check {code!r}", [c.code for c in ALL], name=code)
 
 
 def settle(where: str, keys: tuple[str, ...], decision: str, author: str) -> tuple[Finding, ...]:

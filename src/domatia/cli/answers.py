@@ -1,0 +1,105 @@
+"""Commands for answers: questions, answer, report."""
+
+import click
+
+from domatia.cli.showing import aside, progress, say, show_table, wrapped
+
+
+@click.command(short_help="Which questions the study can answer.")
+@click.argument("study")
+@click.option("--json", "as_json", is_flag=True, help="Print them as JSON.")
+def questions(study: str, as_json: bool) -> None:
+    r"""List the questions that STUDY can answer, and what it lacks for the others.
+
+    \b
+    Example:
+      domatia questions ridge.domatia
+    """
+    from domatia.tasks.asking import list_questions
+
+    found = list_questions(study)
+    if as_json:
+        from domatia.tasks.as_json import as_text
+
+        say(as_text([{"question": q.code, "asks": q.asks, "lacks": list(q.lacks)} for q in found]))
+        return
+    for q in found:
+        say(f"{'can be answered' if not q.lacks else 'lacks something':<16} {q.code:<12} {q.asks}")
+        for what in q.lacks:
+            say(wrapped(what, " " * 29 + "- "))
+
+
+@click.command(short_help="Answer a question.")
+@click.argument("study")
+@click.argument("question")
+@click.option("--by", default="", help="Compare plants by this field of theirs or their place, not by treatment.")
+@click.option("--adjust", multiple=True, help="Allow for this field as a covariate; may be given again.")
+@click.option("--seed", default=1, show_default=True, help="Seed of every random number.")
+@click.option("--draws", default=200, show_default=True, help="Resamples for the bands of curves.")
+@click.option("--pool", is_flag=True, help="Pool sham and control plants.")
+@click.option("--keep", is_flag=True, help="Store the answer in the study.")
+@click.option("--tables", is_flag=True, help="Also show the answer's tables.")
+@click.option("--rows", is_flag=True, help="With --json: also the ids of the records used and left out.")
+@click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+@click.pass_context
+def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> None:
+    r"""Answer QUESTION from STUDY, with its interval and its doubts. The exit code is 1 if there is nothing to answer.
+
+    \b
+    Example:
+      domatia answer ridge.domatia survival --adjust habitat --json
+    """
+    from domatia.tasks.as_json import answer_as_dict, as_text
+    from domatia.tasks.asking import ask_study, asked_as
+
+    put = asked_as(how)
+    with progress(bool(how["as_json"])) as tick:
+        found = ask_study(study, question, put, keep=bool(how["keep"]), tick=tick)
+    if how["as_json"]:
+        say(as_text(answer_as_dict(found, with_rows=bool(how["rows"]))))
+        ctx.exit(0 if found.answered else 1)
+    say(found.asks)
+    say(wrapped(found.sentence))
+    if found.effects:
+        import polars as pl
+
+        shown = [(e.name, e.of, e.against, e.where, e.estimate, e.low, e.high, e.unit) for e in found.effects]
+        schema = ["effect", "of", "against", "where", "estimate", "low", "high", "unit"]
+        show_table(pl.DataFrame(shown, schema=schema, orient="row"))
+    counts = found.rows
+    say(f"Rests on {counts.plants:,} plants, {counts.blocks} blocks, {counts.visits:,} visits ({found.planned}).")
+    for reason, ids in sorted(counts.left_out.items()):
+        say(wrapped(f"Left out: {len(ids):,} records: {reason}.", "  "))
+    for doubt in found.doubts:
+        say(wrapped(f"{doubt.severity}: {doubt.text}", "  - "))
+    if how["tables"]:
+        for name, table in found.tables.items():
+            say(f"{name.replace('_', ' ')}:")
+            show_table(table)
+    if how["keep"]:
+        aside("The answer is kept in the study.")
+    ctx.exit(0 if found.answered else 1)
+
+
+@click.command(short_help="Write the report.")
+@click.argument("study")
+@click.argument("folder", type=click.Path(file_okay=False))
+@click.option("--question", "wanted", multiple=True, help="Only this question; may be given again.")
+@click.option("--by", default="", help="Compare plants by this field, not by treatment.")
+@click.option("--adjust", multiple=True, help="Allow for this field as a covariate; may be given again.")
+@click.option("--seed", default=1, show_default=True, help="Seed of every random number.")
+def report(study: str, folder: str, wanted: tuple[str, ...], by: str, adjust: tuple[str, ...], seed: int) -> None:
+    r"""Write the report of STUDY into FOLDER: report.html (one file) and report.pdf.
+
+    \b
+    Example:
+      domatia report ridge.domatia ridge-report
+    """
+    from domatia.model import Ask
+    from domatia.tasks.reporting import report as write_report
+
+    with progress(False) as tick:
+        done = write_report(study, folder, Ask(by=by, adjust=adjust, seed=seed), wanted=wanted, tick=tick)
+    for a in done.answers:
+        say(wrapped(f"{a.asks} {a.sentence}", "  "))
+    say(f"Page: {done.html}\nPaper: {done.pdf}")

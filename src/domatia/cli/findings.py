@@ -1,0 +1,58 @@
+"""Commands for findings: check, settle."""
+
+import click
+
+from domatia.cli.showing import progress, say, show_findings, wrapped
+
+
+@click.command(short_help="Look for what is wrong or doubtful.")
+@click.argument("study")
+@click.option("--only", multiple=True, help="Run only this check; may be given again.")
+@click.option("--all", "every", is_flag=True, help="Show every finding, not one for each check.")
+@click.option("--manual", default="", metavar="CHECK", help="Show the manual page of one check instead.")
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+@click.pass_context
+def check(ctx: click.Context, study: str, only: tuple[str, ...], every: bool, manual: str, as_json: bool) -> None:
+    r"""Run the checks on STUDY. The exit code is 1 if findings are open.
+
+    \b
+    Example:
+      domatia check ridge.domatia --only tag_borne_by_two --all
+    """
+    from domatia.tasks.checking import check_study, manual_of
+
+    if manual:
+        say(manual_of(manual))
+        return
+    with progress(as_json) as tick:
+        found = check_study(study, only, tick)
+    if as_json:
+        from domatia.tasks.as_json import as_text, finding_as_dict
+
+        plain = {"open": [finding_as_dict(f) for f in found.open], "settled": len(found.settled)}
+        say(as_text(plain))
+    else:
+        say(f"{len(found.open):,} findings are open, {len(found.settled):,} settled.")
+        show_findings(found.open, every)
+        if found.open:
+            say('Settle one: domatia settle STUDY KEY --why "…" --author NAME.')
+            say("The manual of a check: domatia check STUDY --manual CHECK.")
+    ctx.exit(1 if found.open else 0)
+
+
+@click.command(short_help="Settle findings, with a reason.")
+@click.argument("study")
+@click.argument("keys", nargs=-1, required=True)
+@click.option("--why", required=True, help="What was decided, and why.")
+@click.option("--author", required=True, help="Who decided.")
+def settle(study: str, keys: tuple[str, ...], why: str, author: str) -> None:
+    r"""Settle the findings KEYS of STUDY. They stay settled until their values change.
+
+    \b
+    Example:
+      domatia settle ridge.domatia 3fa94c --why "Two plants; tag 88 was given twice in 2003" --author Ada
+    """
+    from domatia.tasks.checking import settle as settle_findings
+
+    for f in settle_findings(study, keys, why, author):
+        say(wrapped(f"Settled {f.key} ({f.code}): {f.found}", "  "))

@@ -1,0 +1,93 @@
+"""Commands for tables on their way in: propose, import, compare."""
+
+from pathlib import Path
+
+import click
+
+from domatia.cli.showing import aside, progress, say, show_findings
+
+
+@click.command(short_help="Propose a mapping for a table.")
+@click.argument("table", type=click.Path(dir_okay=False))
+@click.option("--sheet", default="", help="Sheet of a workbook; the first visible one if left out.")
+@click.option("--out", type=click.Path(dir_okay=False), help="Write the mapping to this file instead of the screen.")
+def propose(table: str, sheet: str, out: str | None) -> None:
+    r"""Look at TABLE and propose a mapping: which column is which field, with the reason for each guess.
+
+    Read it, mend it, and give it to `domatia import`. Nothing is guessed silently.
+
+    \b
+    Example:
+      domatia propose census-2021.xlsx --out census.toml
+    """
+    from domatia.tasks.proposing import propose_mapping
+
+    text = propose_mapping(table, sheet)
+    if out is None:
+        say(text)
+        return
+    path = Path(out)
+    if path.exists():
+        from domatia.model.errors import WrongUse
+
+        raise WrongUse(f"{path} exists", next_step="Choose another name; a mapping that was edited is not overwritten.")
+    path.write_text(text, encoding="utf-8")
+    say(f"Wrote {path}. Read it, mend it, then: domatia import STUDY {path} --dry-run")
+
+
+@click.command("import", short_help="Bring tables into a study.")
+@click.argument("study")
+@click.argument("mapping", type=click.Path(dir_okay=False))
+@click.argument("tables", nargs=-1, type=click.Path(dir_okay=False))
+@click.option("--dry-run", is_flag=True, help="Show what would come in; write nothing.")
+@click.option("--author", default="", help="Who imports.")
+@click.option("--all", "every", is_flag=True, help="Show every finding.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+def import_(
+    study: str, mapping: str, tables: tuple[str, ...], dry_run: bool, author: str, every: bool, as_json: bool
+) -> None:
+    r"""Bring TABLES into STUDY as MAPPING says; without TABLES, the files that the mapping names beside itself.
+
+    All or nothing: a file comes in whole or not at all. Importing it again brings in only what changed.
+
+    \b
+    Example:
+      domatia import ridge.domatia census.toml --dry-run
+    """
+    from domatia.tasks.importing import import_tables
+
+    with progress(as_json) as tick:
+        done = import_tables(study, mapping, tables, dry_run=dry_run, author=author, tick=tick)
+    if as_json:
+        from domatia.tasks.as_json import as_text
+
+        say(as_text(done.as_dict()))
+        return
+    say(done.text())
+    if done.findings:
+        say(f"{len(done.findings):,} findings about the tables:")
+        show_findings(done.findings, every)
+    if dry_run:
+        aside("Dry run: nothing was written.")
+
+
+@click.command(short_help="Compare two entries of the same sheet.")
+@click.argument("first", type=click.Path(dir_okay=False))
+@click.argument("second", type=click.Path(dir_okay=False))
+@click.option("--key", "keys", multiple=True, required=True, help="Column that tells rows apart; may be given again.")
+@click.option("--out", type=click.Path(dir_okay=False), help="Write the table in which the differences are settled.")
+@click.option("--all", "every", is_flag=True, help="Show every difference.")
+def compare(first: str, second: str, keys: tuple[str, ...], out: str | None, every: bool) -> None:
+    r"""Compare two entries of the same sheet cell by cell.
+
+    \b
+    Example:
+      domatia compare sheet7-ada.csv sheet7-bram.csv --key sheet --key line --key tag
+    """
+    from domatia.cli.showing import show_table
+    from domatia.tasks.comparing import compare_entries
+
+    found = compare_entries(first, second, keys, out)
+    say(found.text)
+    if found.differences.height:
+        show_table(found.differences, 10**9 if every else 22)
