@@ -7,7 +7,7 @@
 
 from typing import TYPE_CHECKING
 
-from domatia.model.version import __version__
+from domatia.version import __version__
 
 if TYPE_CHECKING:
     from domatia.tasks.study import Study

@@ -2,23 +2,41 @@
 
 from collections.abc import Sequence
 
+from domatia.checks.adult_without_tag import CHECK as ADULT_WITHOUT_TAG
 from domatia.checks.back_from_the_dead import CHECK as BACK_FROM_THE_DEAD
+from domatia.checks.death_after_gap import CHECK as DEATH_AFTER_GAP
 from domatia.checks.duplicate_visit import CHECK as DUPLICATE_VISIT
+from domatia.checks.impossible_date import CHECK as IMPOSSIBLE_DATE
 from domatia.checks.not_found_then_found import CHECK as NOT_FOUND_THEN_FOUND
+from domatia.checks.out_of_range import CHECK as OUT_OF_RANGE
+from domatia.checks.place_not_visited import CHECK as PLACE_NOT_VISITED
 from domatia.checks.shrinkage import CHECK as SHRINKAGE
 from domatia.checks.tag_borne_by_two import CHECK as TAG_BORNE_BY_TWO
+from domatia.checks.tag_flip import CHECK as TAG_FLIP
+from domatia.checks.taxon_spelling import CHECK as TAXON_SPELLING
 from domatia.checks.unit_jump import CHECK as UNIT_JUMP
+from domatia.checks.visit_after_death import CHECK as VISIT_AFTER_DEATH
+from domatia.checks.visit_before_tagging import CHECK as VISIT_BEFORE_TAGGING
 from domatia.model import Check, Finding, StudyData, WrongUse
 
 __all__ = ["ALL", "run_checks"]
 
 ALL: tuple[Check, ...] = (
+    ADULT_WITHOUT_TAG,
     BACK_FROM_THE_DEAD,
+    DEATH_AFTER_GAP,
     DUPLICATE_VISIT,
+    IMPOSSIBLE_DATE,
     NOT_FOUND_THEN_FOUND,
+    OUT_OF_RANGE,
+    PLACE_NOT_VISITED,
     SHRINKAGE,
     TAG_BORNE_BY_TWO,
+    TAG_FLIP,
+    TAXON_SPELLING,
     UNIT_JUMP,
+    VISIT_AFTER_DEATH,
+    VISIT_BEFORE_TAGGING,
 )
 
 _RANK = {"error": 0, "warning": 1, "note": 2}

@@ -33,9 +33,11 @@ def wheres(rows: Sequence[Row], kind: str, column: str = "") -> tuple[Where, ...
 def grouped(hits: pl.DataFrame, *keys: str) -> Iterator[list[Row]]:
     """Give the rows in groups of equal keys, in an order that does not depend on the order of rows.
 
-    Groups come in the order of their keys; within a group rows come by date and then by `subject_id`.
+    Groups come in the order of their keys; within a group rows come by date where they have one, then by kind, label
+    and column where they have them, and then by `subject_id`.
     """
-    then = [c for c in ("when_earliest", "when_latest", "when_instant", "subject_id", "record_id") if c in hits.columns]
+    dates = ("when_earliest", "when_latest", "when_instant")
+    then = [c for c in (*dates, "kind", "label", "column", "subject_id", "record_id") if c in hits.columns]
     order = [*keys, *(c for c in then if c not in keys)]
     rows = hits.sort(order, nulls_last=True).iter_rows(named=True)
     for _, group in groupby(rows, key=itemgetter(*keys)):

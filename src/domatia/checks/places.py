@@ -32,21 +32,26 @@ def around(data: StudyData) -> pl.DataFrame:
     return pl.DataFrame(pairs, schema={"place": pl.Binary, "larger": pl.Binary}, orient="row")
 
 
-def scopes(data: StudyData) -> pl.DataFrame:
-    """Give for each place the place within which tags are unique, by the profile's `tag_scope`.
+def scopes(data: StudyData, level: str = "") -> pl.DataFrame:
+    """Give for each place the place of one level that it lies in.
 
-    A place with no larger place of that level stands for itself (plot) or for its largest place (site).
+    Parameters
+    ----------
+    data : StudyData
+    level : {"study", "site", "plot"}, optional
+        The profile's `tag_scope`, within which tags are unique, when left out. A place with no place of that level
+        around it stands for itself (plot) or for its largest place (site); all places of a study share one scope.
 
     Returns
     -------
     polars.DataFrame
         Columns `place` and `scope`.
     """
-    level = dict(data.table("place").select("subject_id", "level").iter_rows())
-    wanted = data.profile.tag_scope
+    levels = dict(data.table("place").select("subject_id", "level").iter_rows())
+    wanted = level or data.profile.tag_scope
     rows = []
     for place, chain in chains(data).items():
-        fitting = [p for p in chain if level.get(p) == wanted]
+        fitting = [p for p in chain if levels.get(p) == wanted]
         fallback = chain[-1] if wanted == "site" else place
         rows.append((place, b"" if wanted == "study" else (fitting or [fallback])[0]))
     return pl.DataFrame(rows, schema={"place": pl.Binary, "scope": pl.Binary}, orient="row")

@@ -10,8 +10,7 @@ from domatia.cli.invented import demo
 from domatia.cli.records import changes, correct, life, withdraw
 from domatia.cli.studies import copy, new
 from domatia.cli.tables import compare, import_, propose
-from domatia.model.errors import WrongUse
-from domatia.model.version import TOOL
+from domatia.version import TOOL
 
 
 class _Plain(click.Group):
@@ -21,23 +20,30 @@ class _Plain(click.Group):
         """Run the command."""
         try:
             return super().invoke(ctx)
-        except WrongUse as e:
-            click.echo(str(e), err=True)
-            ctx.exit(2)
         except KeyboardInterrupt:
             click.echo("\nStopped. What was finished is kept; nothing is half written.", err=True)
             ctx.exit(130)
+        except Exception as e:
+            if not _is_wrong_use(e):
+                raise
+            click.echo(str(e), err=True)
+            ctx.exit(2)
 
 
-@click.group(cls=_Plain, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+def _is_wrong_use(error: Exception) -> bool:
+    from domatia.model.errors import WrongUse
+
+    return isinstance(error, WrongUse)
+
+
+@click.group(
+    cls=_Plain,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Example, the whole job on an invented study: domatia demo lantern",
+)
 @click.version_option(package_name="domatia", message=TOOL)
 def commands() -> None:
-    r"""Domatia: from messy field tables on ant-plants to answers with honest intervals.
-
-    \b
-    Example, the whole job on an invented study:
-      domatia demo lantern
-    """
+    """Domatia: from messy field tables on ant-plants to answers with honest intervals."""
 
 
 _ALL = (

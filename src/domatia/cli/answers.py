@@ -5,16 +5,11 @@ import click
 from domatia.cli.showing import aside, progress, say, show_table, wrapped
 
 
-@click.command(short_help="Which questions the study can answer.")
+@click.command(short_help="Which questions the study can answer.", epilog="Example: domatia questions ridge.domatia")
 @click.argument("study")
 @click.option("--json", "as_json", is_flag=True, help="Print them as JSON.")
 def questions(study: str, as_json: bool) -> None:
-    r"""List the questions that STUDY can answer, and what it lacks for the others.
-
-    \b
-    Example:
-      domatia questions ridge.domatia
-    """
+    """List the questions that STUDY can answer, and what it lacks for the others."""
     from domatia.tasks.asking import list_questions
 
     found = list_questions(study)
@@ -29,7 +24,9 @@ def questions(study: str, as_json: bool) -> None:
             say(wrapped(what, " " * 29 + "- "))
 
 
-@click.command(short_help="Answer a question.")
+@click.command(
+    short_help="Answer a question.", epilog="Example: domatia answer ridge.domatia survival --adjust habitat --json"
+)
 @click.argument("study")
 @click.argument("question")
 @click.option("--by", default="", help="Compare plants by this field of theirs or their place, not by treatment.")
@@ -43,12 +40,7 @@ def questions(study: str, as_json: bool) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 @click.pass_context
 def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> None:
-    r"""Answer QUESTION from STUDY, with its interval and its doubts. The exit code is 1 if there is nothing to answer.
-
-    \b
-    Example:
-      domatia answer ridge.domatia survival --adjust habitat --json
-    """
+    """Answer QUESTION from STUDY, with its interval and its doubts. The exit code is 1 if there is nothing to answer."""
     from domatia.tasks.as_json import answer_as_dict, as_text
     from domatia.tasks.asking import ask_study, asked_as
 
@@ -81,7 +73,7 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     ctx.exit(0 if found.answered else 1)
 
 
-@click.command(short_help="Write the report.")
+@click.command(short_help="Write the report.", epilog="Example: domatia report ridge.domatia ridge-report")
 @click.argument("study")
 @click.argument("folder", type=click.Path(file_okay=False))
 @click.option("--question", "wanted", multiple=True, help="Only this question; may be given again.")
@@ -89,12 +81,7 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
 @click.option("--adjust", multiple=True, help="Allow for this field as a covariate; may be given again.")
 @click.option("--seed", default=1, show_default=True, help="Seed of every random number.")
 def report(study: str, folder: str, wanted: tuple[str, ...], by: str, adjust: tuple[str, ...], seed: int) -> None:
-    r"""Write the report of STUDY into FOLDER: report.html (one file) and report.pdf.
-
-    \b
-    Example:
-      domatia report ridge.domatia ridge-report
-    """
+    """Write the report of STUDY into FOLDER: report.html (one file) and report.pdf."""
     from domatia.model import Ask
     from domatia.tasks.reporting import report as write_report
 

@@ -5,7 +5,10 @@ import click
 from domatia.cli.showing import progress, say, show_findings, wrapped
 
 
-@click.command(short_help="Look for what is wrong or doubtful.")
+@click.command(
+    short_help="Look for what is wrong or doubtful.",
+    epilog="Example: domatia check ridge.domatia --only tag_borne_by_two --all",
+)
 @click.argument("study")
 @click.option("--only", multiple=True, help="Run only this check; may be given again.")
 @click.option("--all", "every", is_flag=True, help="Show every finding, not one for each check.")
@@ -13,12 +16,7 @@ from domatia.cli.showing import progress, say, show_findings, wrapped
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
 @click.pass_context
 def check(ctx: click.Context, study: str, only: tuple[str, ...], every: bool, manual: str, as_json: bool) -> None:
-    r"""Run the checks on STUDY. The exit code is 1 if findings are open.
-
-    \b
-    Example:
-      domatia check ridge.domatia --only tag_borne_by_two --all
-    """
+    """Run the checks on STUDY. The exit code is 1 if findings are open."""
     from domatia.tasks.checking import check_study, manual_of
 
     if manual:
@@ -40,18 +38,16 @@ def check(ctx: click.Context, study: str, only: tuple[str, ...], every: bool, ma
     ctx.exit(1 if found.open else 0)
 
 
-@click.command(short_help="Settle findings, with a reason.")
+@click.command(
+    short_help="Settle findings, with a reason.",
+    epilog='Example: domatia settle ridge.domatia 3fa94c --why "Two plants; tag 88 was given twice in 2003" --author Ada',
+)
 @click.argument("study")
 @click.argument("keys", nargs=-1, required=True)
 @click.option("--why", required=True, help="What was decided, and why.")
 @click.option("--author", required=True, help="Who decided.")
 def settle(study: str, keys: tuple[str, ...], why: str, author: str) -> None:
-    r"""Settle the findings KEYS of STUDY. They stay settled until their values change.
-
-    \b
-    Example:
-      domatia settle ridge.domatia 3fa94c --why "Two plants; tag 88 was given twice in 2003" --author Ada
-    """
+    """Settle the findings KEYS of STUDY. They stay settled until their values change."""
     from domatia.tasks.checking import settle as settle_findings
 
     for f in settle_findings(study, keys, why, author):

@@ -5,16 +5,11 @@ import click
 from domatia.cli.showing import progress, say, wrapped
 
 
-@click.command(short_help="Make an invented study and run the whole job on it.")
+@click.command(short_help="Make an invented study and run the whole job on it.", epilog="Example: domatia demo lantern")
 @click.argument("folder", type=click.Path(file_okay=False), default="demo")
 @click.option("--seed", default=1, show_default=True, help="Seed of the invented study.")
 def demo(folder: str, seed: int) -> None:
-    r"""Make an invented study in FOLDER, as a crew's messy tables; import, check, answer and report it.
-
-    \b
-    Example:
-      domatia demo lantern
-    """
+    """Make an invented study in FOLDER, as a crew's messy tables; import, check, answer and report it."""
     from domatia.tasks.demo import make_demo
 
     with progress(False) as tick:

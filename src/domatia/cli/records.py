@@ -5,19 +5,17 @@ import click
 from domatia.cli.showing import say, show_table, wrapped
 
 
-@click.command(short_help="Correct a value; the old one stays readable.")
+@click.command(
+    short_help="Correct a value; the old one stays readable.",
+    epilog='Example: domatia correct ridge.domatia 0192ab height_cm=48 --why "480 on the sheet is 48.0" --author Ada',
+)
 @click.argument("study")
 @click.argument("record")
 @click.argument("changes", nargs=-1, required=True)
 @click.option("--why", required=True, help="Why the value is corrected.")
 @click.option("--author", required=True, help="Who corrects it.")
 def correct(study: str, record: str, changes: tuple[str, ...], why: str, author: str) -> None:
-    r"""Correct fields of RECORD in STUDY, each given as field=value; an empty value empties the field.
-
-    \b
-    Example:
-      domatia correct ridge.domatia 0192ab height_cm=48 --why "480 on the sheet is 48.0" --author Ada
-    """
+    """Correct fields of RECORD in STUDY, each given as field=value; an empty value empties the field."""
     from domatia.model.errors import WrongUse
     from domatia.tasks.correcting import correct as correct_record
 
@@ -29,34 +27,27 @@ def correct(study: str, record: str, changes: tuple[str, ...], why: str, author:
         say(f"{done.kind}.{done.column}: {done.before} is now {done.after} (record {done.record_id.hex()[:12]}).")
 
 
-@click.command(short_help="Say that a record no longer counts.")
+@click.command(
+    short_help="Say that a record no longer counts.",
+    epilog='Example: domatia withdraw ridge.domatia 0192ab --why "entered twice" --author Ada',
+)
 @click.argument("study")
 @click.argument("record")
 @click.option("--why", required=True, help="Why it no longer counts.")
 @click.option("--author", required=True, help="Who says so.")
 def withdraw(study: str, record: str, why: str, author: str) -> None:
-    r"""Say that RECORD of STUDY no longer counts; it stays readable, and the withdrawal can itself be withdrawn.
-
-    \b
-    Example:
-      domatia withdraw ridge.domatia 0192ab --why "entered twice" --author Ada
-    """
+    """Say that RECORD of STUDY no longer counts; it stays readable, and the withdrawal can itself be withdrawn."""
     from domatia.tasks.correcting import withdraw as withdraw_record
 
     say(f"Withdrawn (record {withdraw_record(study, record, why, author).hex()[:12]}).")
 
 
-@click.command(short_help="One plant's whole story.")
+@click.command(short_help="One plant's whole story.", epilog="Example: domatia life ridge.domatia North-2/118")
 @click.argument("study")
 @click.argument("plant")
 @click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
 def life(study: str, plant: str, as_json: bool) -> None:
-    r"""Tell the story of PLANT: its tag, place/tag, or the first digits of its id.
-
-    \b
-    Example:
-      domatia life ridge.domatia North-2/118
-    """
+    """Tell the story of PLANT: its tag, place/tag, or the first digits of its id."""
     from domatia.tasks.life import life_of
 
     found = life_of(study, plant)
@@ -78,19 +69,16 @@ def life(study: str, plant: str, as_json: bool) -> None:
                 say(wrapped(line, "  "))
 
 
-@click.command(short_help="Who replaced what, when and why.")
+@click.command(
+    short_help="Who replaced what, when and why.", epilog="Example: domatia changes ridge.domatia --since 2024-05-01"
+)
 @click.argument("study")
 @click.option("--since", help="Only changes after this moment (ISO 8601).")
 @click.option("--until", help="Only changes up to this moment (ISO 8601).")
 @click.option("--all", "every", is_flag=True, help="Show every change, not one screen of them.")
 @click.option("--json", "as_json", is_flag=True, help="Print them as JSON.")
 def changes(study: str, since: str | None, until: str | None, every: bool, as_json: bool) -> None:
-    r"""List the corrections, changed imports and withdrawals of STUDY, newest first.
-
-    \b
-    Example:
-      domatia changes ridge.domatia --since 2024-05-01
-    """
+    """List the corrections, changed imports and withdrawals of STUDY, newest first."""
     from domatia.tasks.copying import changes_of
 
     found = changes_of(study, since, until)

@@ -7,18 +7,16 @@ import click
 from domatia.cli.showing import aside, progress, say, show_findings
 
 
-@click.command(short_help="Propose a mapping for a table.")
+@click.command(
+    short_help="Propose a mapping for a table.", epilog="Example: domatia propose census-2021.xlsx --out census.toml"
+)
 @click.argument("table", type=click.Path(dir_okay=False))
 @click.option("--sheet", default="", help="Sheet of a workbook; the first visible one if left out.")
 @click.option("--out", type=click.Path(dir_okay=False), help="Write the mapping to this file instead of the screen.")
 def propose(table: str, sheet: str, out: str | None) -> None:
-    r"""Look at TABLE and propose a mapping: which column is which field, with the reason for each guess.
+    """Look at TABLE and propose a mapping: which column is which field, with the reason for each guess.
 
     Read it, mend it, and give it to `domatia import`. Nothing is guessed silently.
-
-    \b
-    Example:
-      domatia propose census-2021.xlsx --out census.toml
     """
     from domatia.tasks.proposing import propose_mapping
 
@@ -35,7 +33,11 @@ def propose(table: str, sheet: str, out: str | None) -> None:
     say(f"Wrote {path}. Read it, mend it, then: domatia import STUDY {path} --dry-run")
 
 
-@click.command("import", short_help="Bring tables into a study.")
+@click.command(
+    "import",
+    short_help="Bring tables into a study.",
+    epilog="Example: domatia import ridge.domatia census.toml --dry-run",
+)
 @click.argument("study")
 @click.argument("mapping", type=click.Path(dir_okay=False))
 @click.argument("tables", nargs=-1, type=click.Path(dir_okay=False))
@@ -46,13 +48,9 @@ def propose(table: str, sheet: str, out: str | None) -> None:
 def import_(
     study: str, mapping: str, tables: tuple[str, ...], dry_run: bool, author: str, every: bool, as_json: bool
 ) -> None:
-    r"""Bring TABLES into STUDY as MAPPING says; without TABLES, the files that the mapping names beside itself.
+    """Bring TABLES into STUDY as MAPPING says; without TABLES, the files that the mapping names beside itself.
 
     All or nothing: a file comes in whole or not at all. Importing it again brings in only what changed.
-
-    \b
-    Example:
-      domatia import ridge.domatia census.toml --dry-run
     """
     from domatia.tasks.importing import import_tables
 
@@ -71,19 +69,17 @@ def import_(
         aside("Dry run: nothing was written.")
 
 
-@click.command(short_help="Compare two entries of the same sheet.")
+@click.command(
+    short_help="Compare two entries of the same sheet.",
+    epilog="Example: domatia compare sheet7-ada.csv sheet7-bram.csv --key sheet --key line --key tag",
+)
 @click.argument("first", type=click.Path(dir_okay=False))
 @click.argument("second", type=click.Path(dir_okay=False))
 @click.option("--key", "keys", multiple=True, required=True, help="Column that tells rows apart; may be given again.")
 @click.option("--out", type=click.Path(dir_okay=False), help="Write the table in which the differences are settled.")
 @click.option("--all", "every", is_flag=True, help="Show every difference.")
 def compare(first: str, second: str, keys: tuple[str, ...], out: str | None, every: bool) -> None:
-    r"""Compare two entries of the same sheet cell by cell.
-
-    \b
-    Example:
-      domatia compare sheet7-ada.csv sheet7-bram.csv --key sheet --key line --key tag
-    """
+    """Compare two entries of the same sheet cell by cell."""
     from domatia.cli.showing import show_table
     from domatia.tasks.comparing import compare_entries
 

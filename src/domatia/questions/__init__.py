@@ -4,7 +4,7 @@ from typing import Literal
 
 import numpy as np
 
-from domatia.model.version import TOOL
+from domatia.version import TOOL
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
 from domatia.questions import survival
 

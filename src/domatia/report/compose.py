@@ -12,7 +12,7 @@ from domatia.histories.effort import effort_by_place, effort_by_year
 from domatia.histories.facts import plant_facts
 from domatia.histories.received import before_treatment, occupied_again_by, treatment_flow, treatment_received
 from domatia.model import Answer, Effect, Finding, StudyData
-from domatia.model.version import TOOL
+from domatia.version import TOOL
 from domatia.report.document import Block, Bullets, Document, Figure, Heading, Paragraph, as_table
 
 MOST_FINDINGS = 12

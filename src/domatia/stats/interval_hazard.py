@@ -26,18 +26,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from domatia.stats.arrays import Bools, Floats, Ints
-from domatia.stats.clustering import (
-    Estimate,
-    Kind,
-    Uncertainty,
-    cluster_codes,
-    clustered_uncertainty,
-    model_uncertainty,
-    sum_by,
-)
-
-_MOST_STEPS = 60
-_TOLERANCE = 1e-12
+from domatia.stats.clustering import Estimate, Kind, Uncertainty, sum_by
+from domatia.stats.separation import Summit, climb, clustered_fit, log_f_prior, members, runaway
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,18 +199,18 @@ def interval_hazard(
         If rows are malformed, nobody died, or a covariate is a combination of others.
     """
     data = rows.checked()
-    edges, notes = _edges(data, choose_cuts(data) if cuts is None else np.asarray(cuts, dtype=np.float64))
+    edges, notes = baseline_edges(data, choose_cuts(data) if cuts is None else np.asarray(cuts, dtype=np.float64))
     separated: tuple[int, ...] = ()
     while True:
         likelihood = Likelihood(data, overlaps(data.start, data.stop, edges), separated)
-        fit = _climb(likelihood)
-        runaway = _runaway(likelihood, fit)
-        more = tuple(sorted(set(separated) | {j for j in runaway if j < likelihood.covariates}))
-        empty = [j - likelihood.covariates for j in runaway if j >= likelihood.covariates]
+        fit = climb(likelihood)
+        running = runaway(likelihood, fit)
+        more = tuple(sorted(set(separated) | {j for j in running if j < likelihood.covariates}))
+        empty = [j - likelihood.covariates for j in running if j >= likelihood.covariates]
         if more != separated:
             separated = more
         elif empty and len(edges) > 2:
-            edges, said = _joined(edges, empty)
+            edges, said = join_pieces(edges, empty)
             notes += said
         else:
             break
@@ -228,7 +218,7 @@ def interval_hazard(
         notes.append(
             f"No deaths, or only deaths, in a group: columns {list(separated)} are held finite by a weak prior."
         )
-    return _report(likelihood, fit, _uncertainty(data, likelihood, fit, kind, level), edges, notes)
+    return _report(likelihood, fit, clustered_fit(likelihood, fit, data.cluster, kind, level), edges, notes)
 
 
 class Likelihood:
@@ -292,78 +282,20 @@ class Likelihood:
         h = np.maximum(hazard, 1e-300)
         # expected squared slope: h^2 / (exp(h) - 1)
         weight = h * h * np.exp(-h) / -np.expm1(-h)
-        order = np.argsort(codes, kind="stable")
-        ends = np.searchsorted(codes[order], np.arange(groups + 1))
-        out = np.empty((groups, D.shape[1], D.shape[1]))
-        for g in range(groups):
-            mine = order[ends[g] : ends[g + 1]]
-            out[g] = (D[mine] * weight[mine, None]).T @ D[mine]
-        return out
+        return np.stack([(D[mine] * weight[mine, None]).T @ D[mine] for mine in members(codes, groups)])
+
+    def spread(self) -> Floats:
+        """Spread of each covariate; 1 for the baseline."""
+        return np.concatenate([self.X.std(axis=0), np.ones(self.pieces)])
 
     def prior(self, theta: Floats) -> tuple[float, Floats, Floats]:
         """Log prior of the separated coefficients, its gradient and the diagonal of its information."""
         slope, information = np.zeros(len(theta)), np.zeros(len(theta))
-        b = theta[self.prior_on]
-        chance = 1.0 / (1.0 + np.exp(-b))
-        slope[self.prior_on] = 0.5 - chance
-        information[self.prior_on] = chance * (1.0 - chance)
-        return float((b / 2.0 - np.logaddexp(0.0, b)).sum()), slope, information
+        value, slope[self.prior_on], information[self.prior_on] = log_f_prior(theta[self.prior_on])
+        return value, slope, information
 
 
-@dataclass(frozen=True, eq=False)
-class _Fit:
-    theta: Floats
-    value: float
-    information: Floats
-    move: Floats
-    steps: int
-
-
-def _climb(likelihood: Likelihood) -> _Fit:
-    """Newton with step halving; where the likelihood is not yet concave, towards the gradient."""
-    theta, steps = likelihood.begin(), 0
-    now = likelihood.value(theta)
-    gradient, information = likelihood.derivatives(theta)
-    move = _uphill(information, gradient)
-    while steps < _MOST_STEPS:
-        steps += 1
-        before = now
-        size = min(1.0, 4.0 / max(float(np.abs(move * _spread(likelihood)).max()), 1e-300))
-        for _ in range(40):
-            trial = theta + size * move
-            with np.errstate(over="ignore", invalid="ignore"):
-                now = likelihood.value(trial)
-            if np.isfinite(now) and now >= before - 1e-13 * abs(before):
-                theta = trial
-                break
-            size /= 2.0
-        else:
-            now = before
-        gradient, information = likelihood.derivatives(theta)
-        move = _uphill(information, gradient)
-        if abs(now - before) <= _TOLERANCE * (abs(now) + 1.0) and float(gradient @ move) < 1e-10:
-            break
-    return _Fit(theta, now, information, move, steps)
-
-
-def _spread(likelihood: Likelihood) -> Floats:
-    return np.concatenate([likelihood.X.std(axis=0), np.ones(likelihood.pieces)])
-
-
-def _uphill(information: Floats, gradient: Floats) -> Floats:
-    """Newton's direction; directions of no or wrong curvature are taken as if curved the other way."""
-    scale = np.sqrt(np.maximum(np.abs(np.diag(information)), 1e-300))
-    values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
-    bent = np.maximum(np.abs(values), 1e-14)
-    return np.asarray(vectors @ ((vectors.T @ (gradient / scale)) / bent) / scale, dtype=np.float64)
-
-
-def _runaway(likelihood: Likelihood, fit: _Fit) -> list[int]:
-    """Find parameters that still move by whole units although the likelihood has stopped rising."""
-    return [int(j) for j in np.flatnonzero(np.abs(fit.move) * _spread(likelihood) > 1e-2)]
-
-
-def _edges(rows: IntervalRows, cuts: Floats) -> tuple[Floats, list[str]]:
+def baseline_edges(rows: IntervalRows, cuts: Floats) -> tuple[Floats, list[str]]:
     """Edges of the pieces; a piece that no row tells apart from the one before is joined to it."""
     first, last = float(rows.start.min()), float(rows.stop.max())
     inner = np.unique(cuts[(cuts > first) & (cuts < last)])
@@ -376,7 +308,7 @@ def _edges(rows: IntervalRows, cuts: Floats) -> tuple[Floats, list[str]]:
         weak = [k for k in range(len(edges) - 1) if dead[k] <= 0.0 or k in alone]
         if not weak:
             break
-        edges, said = _joined(edges, weak)
+        edges, said = join_pieces(edges, weak)
         notes += said
     return edges, notes
 
@@ -393,28 +325,15 @@ def _dependent(overlap: Floats) -> set[int]:
     return {k for k in range(1, len(gram)) if ranks[k] == ranks[k - 1]}
 
 
-def _joined(edges: Floats, pieces: list[int]) -> tuple[Floats, list[str]]:
+def join_pieces(edges: Floats, pieces: list[int]) -> tuple[Floats, list[str]]:
     """Join each of the pieces to the one before it (the first to the one after)."""
     at = sorted({max(piece, 1) for piece in pieces})
     notes = [f"The baseline's cut at {edges[j]:g} was left out: too little to tell its two sides apart." for j in at]
     return np.delete(edges, at), notes
 
 
-def _uncertainty(rows: IntervalRows, likelihood: Likelihood, fit: _Fit, kind: Kind, level: float) -> Uncertainty:
-    covariance = np.asarray(np.linalg.pinv(fit.information, hermitian=True), dtype=np.float64)
-    if rows.cluster is None or kind == "model":
-        return model_uncertainty(covariance, level)
-    codes, groups = cluster_codes(rows.cluster)
-    shares = None
-    if kind in ("CR2", "jackknife"):
-        shares = likelihood.group_information(fit.theta, codes, groups)
-    scores = likelihood.group_scores(fit.theta, codes, groups)
-    found = clustered_uncertainty(covariance, scores, kind=kind, level=level, information=shares)
-    return found.at_least_model(likelihood.prior_on)
-
-
 def _report(
-    likelihood: Likelihood, fit: _Fit, uncertainty: Uncertainty, edges: Floats, notes: list[str]
+    likelihood: Likelihood, fit: Summit, uncertainty: Uncertainty, edges: Floats, notes: list[str]
 ) -> IntervalHazard:
     p = likelihood.covariates
     unit = np.eye(len(fit.theta))

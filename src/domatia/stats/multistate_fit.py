@@ -14,7 +14,8 @@ from domatia.stats.multistate_pattern import NO_EFFECTS, Effects, Panel, Pattern
 from domatia.stats.multistate_peak import Peak, maximise, observed_information
 
 BINS = 20
-CHEAP_NUMBERS = 4_000_000
+CHEAP_NUMBERS = 1_200_000
+MANY_ROWS = 8_000
 INFORMATION = ("auto", "observed", "expected")
 
 
@@ -149,7 +150,7 @@ def fit_multistate(
     likelihood = _prepare(checked, pattern, effects)
     theta = _start(checked, likelihood, effects, start)
     refuse_zero(likelihood, theta)
-    peak = maximise(likelihood, theta, frozen=not likelihood.cells.by_covariates)
+    peak = maximise(likelihood, theta, frozen=_dear(likelihood))
     return _report(likelihood, effects, peak, _choose(likelihood, information))
 
 
@@ -166,7 +167,7 @@ def _choose(likelihood: Likelihood, information: str) -> str:
     if information != "auto":
         return information
     work = 2 * likelihood.size * len(likelihood.cells.row_cell)
-    return "observed" if likelihood.cells.by_covariates or work < CHEAP_NUMBERS else "expected"
+    return "observed" if work < CHEAP_NUMBERS else "expected"
 
 
 def _start(panel: Panel, likelihood: Likelihood, effects: Effects, start: Floats | None) -> Floats:
@@ -176,14 +177,19 @@ def _start(panel: Panel, likelihood: Likelihood, effects: Effects, start: Floats
             raise ValueError(f"`start` needs {likelihood.size} finite coefficients: {list(likelihood.design.names)}")
         inner: Floats = likelihood.design.from_raw @ given
         return inner
-    if likelihood.cells.by_covariates or panel.covariates is None:
+    if panel.covariates is None or not _dear(likelihood):
         return crude_start(likelihood)
     rough = _prepare(replace(panel, covariates=_binned(panel.covariates)), likelihood.pattern, effects)
-    if not rough.cells.by_covariates:
+    if _dear(rough):
         return crude_start(likelihood)
     peak = maximise(rough, crude_start(rough), tolerance=1e-4)
     result: Floats = likelihood.design.from_raw @ rough.design.to_raw @ peak.theta
     return result
+
+
+def _dear(likelihood: Likelihood) -> bool:
+    """Whether the information costs so much that it is worth keeping."""
+    return len(likelihood.cells.row_cell) > MANY_ROWS
 
 
 def _binned(covariates: Floats) -> Floats:

@@ -86,12 +86,27 @@ def cell_pullback(pattern: Pattern, basis: EigenBasis, cells: tuple[Ints, Floats
     return present, outer[:, pattern.origin, pattern.target] - outer[:, pattern.origin, pattern.origin]
 
 
-def cell_jacobian(pattern: Pattern, basis: EigenBasis, row: Ints, dt: Floats) -> Floats:
-    """Differentiate the transition matrices by each intensity, shape (K, S, S, J)."""
-    vectors, inverse = basis.vectors[row], basis.inverse[row]
+def row_jacobian(pattern: Pattern, basis: EigenBasis, cells: tuple[Ints, Floats], rows: tuple[Ints, Ints]) -> Floats:
+    """Differentiate rows of transition matrices by each intensity.
+
+    Parameters
+    ----------
+    cells
+        Covariate row and elapsed time of each matrix, shape (K,).
+    rows
+        Which matrix and which of its rows, shape (R,).
+
+    Returns
+    -------
+    array
+        Shape (R, S, J).
+    """
+    row, dt = cells
+    cell, start = rows
     differences = divided_differences(basis, row, dt)
-    derivative = np.empty((len(row), pattern.size, pattern.size, pattern.moves))
-    for move, (a, b) in enumerate(zip(pattern.origin, pattern.target, strict=True)):
-        turn = inverse[:, :, a, None] * (vectors[:, None, b, :] - vectors[:, None, a, :])
-        derivative[..., move] = np.real(vectors @ (turn * differences) @ inverse)
-    return derivative
+    vectors, inverse = basis.vectors[row], basis.inverse[row]
+    leaving = vectors[cell, start][:, None, :] * np.swapaxes(inverse, 1, 2)[cell]
+    spread = leaving @ differences[cell]
+    turned = spread[:, pattern.origin] * (vectors[:, pattern.target] - vectors[:, pattern.origin])[cell]
+    derivative = np.real(turned @ inverse[cell])
+    return np.swapaxes(derivative, 1, 2)

@@ -10,10 +10,10 @@ from domatia.stats.arrays import Floats, Ints
 from domatia.stats.multistate_pattern import Pattern
 from domatia.stats.transition_eigen import (
     EigenBasis,
-    cell_jacobian,
     cell_probabilities,
     cell_pullback,
     eigen_basis,
+    row_jacobian,
 )
 from domatia.stats.transition_uniform import rows_at_once, starting_rows
 
@@ -120,10 +120,10 @@ class EigenRows:
     def jacobians(self) -> Iterator[tuple[slice, Floats]]:
         """Ranges of rows and their derivatives."""
         for cells, part in self._chunks():
-            covariates = self.rows.cell_covariates[cells]
-            derivative = cell_jacobian(self.rows.pattern, self.basis, covariates, self.rows.cell_dt[cells])
-            derivative *= self.rates[covariates][:, None, None, :]
-            yield part, derivative[self.rows.row_cell[part] - cells.start, self.rows.row_start[part]]
+            where = (self.rows.cell_covariates[cells], self.rows.cell_dt[cells])
+            which = (self.rows.row_cell[part] - cells.start, self.rows.row_start[part])
+            derivative = row_jacobian(self.rows.pattern, self.basis, where, which)
+            yield part, derivative * self.rates[where[0][which[0]]][:, None, :]
 
 
 class UniformRows:
