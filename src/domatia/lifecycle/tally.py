@@ -76,19 +76,26 @@ def _survival(spec: Spec, life: Life) -> Tally:
 
 
 def _as_occupied(spec: Spec, life: Life) -> Tally:
-    """Count deaths and days between rounds by who lived on the plant at the beginning (after any treatment)."""
+    """Count deaths and days between rounds by who lived on the plant at the beginning.
+
+    "occupied": right after the visit, any removal of that day done. "seen": as a visit before any removal would see
+    it; for the first interval that is the look before the treatment.
+    """
     ants, n, rounds = len(spec.ants), life.stand.size, life.rounds
     defends = np.array([a.defends for a in spec.ants])
     group = np.concatenate([[0], np.where(defends, 1, 2), np.full(ants, 2)]).astype(np.int64)
-    died, time = np.zeros((3, spec.rounds - 1)), np.zeros((3, spec.rounds - 1))
-    for r in range(spec.rounds - 1):
-        low = np.maximum(rounds.day[r, life.stand.block], 0).astype(np.float64)
-        high = rounds.day[r + 1, life.stand.block].astype(np.float64)
-        held = group[life.changes.at(np.arange(n), low)]
-        there = life.death_day > low
-        time[:, r] = _by(held[there], 3, (np.minimum(life.death_day, high) - low)[there])
-        died[:, r] = _by(held[there & (life.death_day <= high)], 3)
-    return {"occupied_died": died, "occupied_time": time}
+    found: dict[str, Floats] = {}
+    for name, moment in (("occupied", 0.0), ("seen", -1e-3)):
+        died, time = np.zeros((3, spec.rounds - 1)), np.zeros((3, spec.rounds - 1))
+        for r in range(spec.rounds - 1):
+            low = np.maximum(rounds.day[r, life.stand.block], 0).astype(np.float64)
+            high = rounds.day[r + 1, life.stand.block].astype(np.float64)
+            held = group[life.changes.at(np.arange(n), low + moment)]
+            there = life.death_day > low
+            time[:, r] = _by(held[there], 3, (np.minimum(life.death_day, high) - low)[there])
+            died[:, r] = _by(held[there & (life.death_day <= high)], 3)
+        found |= {f"{name}_died": died, f"{name}_time": time}
+    return found
 
 
 def _growth(spec: Spec, life: Life) -> Tally:

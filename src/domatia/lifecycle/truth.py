@@ -10,8 +10,9 @@ survival
     `hazard_ratio` root of the partial-likelihood score over monthly person-time up to the study's years, which is
     what proportional hazards with a monthly baseline converge to; `procedure_hazard_ratio` the same, sham against
     control. `hazard_ratio_as_occupied` the same over the times between rounds, all arms together, by who lived on the
-    plant at their beginning (after any treatment on that day): patrolling defenders against vacant, the others
-    (founding queens, non-defenders) as a third group.
+    plant at their beginning (after any removal on that day): patrolling defenders against vacant, the others
+    (founding queens, non-defenders) as a third group; `hazard_ratio_as_seen` the same by what a look before any
+    removal of that day sees, so that a plant cleared on the day of the look counts as held.
 growth
     `rgr_difference` per year: difference of the slopes, over the months of the study, of the mean change of log
     height since the treatment among plants alive in that month (within plants); `rgr_difference_mean_size` the same of
@@ -146,10 +147,13 @@ def _survival(spec: Spec, c: Tally) -> Iterator[TrueValue]:
         days = float(mean[i] - mean[j])
         yield TrueValue("survival", "restricted_mean_difference", of, against, horizon, days, "d")
     columns = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
-    beta = proportional_hazards(c["occupied_died"], c["occupied_time"], columns)
-    where = "as occupied, whatever the treatment"
-    held, ratio = "held by a defending ant", float(np.exp(beta[0]))
-    yield TrueValue("survival", "hazard_ratio_as_occupied", held, "vacant", where, ratio, "1")
+    held = "held by a defending ant"
+    for name, counted, where in (
+        ("hazard_ratio_as_occupied", "occupied", "as occupied, whatever the treatment"),
+        ("hazard_ratio_as_seen", "seen", "as seen before any removal of that day"),
+    ):
+        beta = proportional_hazards(c[f"{counted}_died"], c[f"{counted}_time"], columns)
+        yield TrueValue("survival", name, held, "vacant", where, float(np.exp(beta[0])), "1")
 
 
 def _growth(spec: Spec, c: Tally) -> Iterator[TrueValue]:
