@@ -58,7 +58,7 @@ m <- glmer(died ~ ants + light + factor(year) - 1 + (1 | block) + offset(log(sto
            nAGQ = 25, control = glmerControl(optimizer = "bobyqa", optCtrl = list(maxfun = 1e5, rhoend = 1e-9)))
 print(fixef(m)); print(as.data.frame(VarCorr(m))$sdcor); print(logLik(m))
 
-cat("== looks.csv: vacant plants found by taxon 1, by taxon 2, or dead (3) between looks; msm, cut at 1\n")
+cat("== looks.csv: vacant plants found by taxon 1, by taxon 2, or dead (3) between looks\n")
 looks <- do.call(rbind, lapply(1:300, function(i) {
   ants <- i %% 2; light <- round(runif(1), 2)
   at <- c(0, sort(round(runif(3, 0.1, 2.5), 2)))
@@ -73,10 +73,19 @@ print(table(looks$cause))
 panel <- do.call(rbind, lapply(split(looks, looks$plant), function(p)
   data.frame(plant = p$plant[1], time = c(p$start[1], p$stop), state = c(1, p$cause + 1), ants = p$ants[1], light = p$light[1])))
 Q <- rbind(c(0, .3, .3, .1), 0, 0, 0)
-f <- msm(state ~ time, subject = plant, data = panel, qmatrix = Q, covariates = ~ ants + light, pci = 1,
-         center = FALSE, opt.method = "optim", method = "BFGS", control = list(reltol = 1e-15, maxit = 5000, fnscale = 1000))
-print(f$minus2loglik); print(f$Qmatrices$baseline[1, ]); print(f$Qmatrices[c("ants", "light", "timeperiod[1,Inf)")])
-print(f$QmatricesSE[c("ants", "light", "timeperiod[1,Inf)")])
-cat("chance of each state after 0.7 and 2 years, ants 1, light 0.5:\n")
-for (t in c(0.7, 2)) print(pmatrix.piecewise.msm(f, 0, t, 1, list(list(ants = 1, light = 0.5, "timeperiod[1,Inf)" = 0), list(ants = 1, light = 0.5, "timeperiod[1,Inf)" = 1)))[1, ])
+f <- msm(state ~ time, subject = plant, data = panel, qmatrix = Q, covariates = ~ ants + light, center = FALSE,
+         method = "BFGS", control = list(reltol = 1e-16, maxit = 5000, fnscale = 1000))
+cat("one constant hazard a cause, msm:\n"); print(f$minus2loglik); print(f$Qmatrices$baseline[1, 2:4])
+for (x in c("ants", "light")) { print(f$Qmatrices[[x]][1, 2:4]); print(f$QmatricesSE[[x]][1, 2:4]) }
+print(pmatrix.msm(f, 2, covariates = list(ants = 1, light = 0.5))[1, ])
+cat("hazards that change at 1, likelihood by hand from matrix exponentials:\n")
+first <- pmax(pmin(looks$stop, 1) - looks$start, 0); second <- looks$stop - looks$start - first
+chances <- function(b, i, d1, d2) { b <- matrix(b, 4); P <- diag(4)
+  for (k in 1:2) { q <- Q; q[1, 2:4] <- exp(b[1, ] * looks$ants[i] + b[2, ] * looks$light[i] + b[2 + k, ]); q[1, 1] <- -sum(q[1, 2:4])
+    P <- P %*% MatrixExp(q, c(d1, d2)[k]) }
+  P[1, ] }
+likelihood <- function(b) sum(sapply(seq_len(nrow(looks)), function(i) log(chances(b, i, first[i], second[i])[looks$cause[i] + 1])))
+start <- rbind(f$Qmatrices$ants[1, 2:4], f$Qmatrices$light[1, 2:4], log(f$Qmatrices$baseline[1, 2:4]), log(f$Qmatrices$baseline[1, 2:4]))
+best <- optim(c(start), likelihood, method = "BFGS", control = list(fnscale = -1, reltol = 1e-13, maxit = 300))
+print(matrix(best$par, 4)); print(best$value)
 print(sapply(c("survival", "sandwich", "msm", "lme4"), function(x) as.character(packageVersion(x)))); print(R.version.string)

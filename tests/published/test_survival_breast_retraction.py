@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 
 from domatia.stats.arrays import Floats
 from domatia.stats.npmle import npmle
+from domatia.stats.weibull import weibull
 
 NEVER = np.inf
 RADIATION: list[tuple[float, float]] = [
@@ -65,3 +66,15 @@ def test_masses_and_likelihood(arm: str) -> None:
     assert_allclose(found.left, left)
     assert_allclose(found.right, right)
     assert_allclose(found.mass, mass, atol=2e-6)
+
+
+def test_weibull_regression() -> None:
+    """Coefficients, standard errors, log scale and log-likelihood agree with survreg's printed digits."""
+    left, right = intervals([*RADIATION, *BOTH])
+    both = (np.arange(len(left)) >= len(RADIATION)).astype(np.float64)[:, None]
+    found = weibull(left, right, both)
+    assert_allclose(found.coefficients.estimate, [3.8872320450, -0.5664019216], atol=1e-9)
+    assert_allclose(found.coefficients.se, [0.1348011679, 0.1677914808], atol=1e-9)
+    assert_allclose(np.log(found.scale.estimate), [-0.5175873743], atol=1e-9)
+    assert_allclose(found.scale.se, [0.1172473818], atol=1e-9)
+    assert_allclose(found.log_likelihood, -149.7569739, atol=1e-7)

@@ -1,6 +1,6 @@
 """Hazard models against other programs: numbers of `reference/survival/survival.out`.
 
-Grade: another program's output (R 4.2.2; glm, optimHess, survreg, coxph).
+Grade: another program's output (R 4.2.2; glm, optimHess, survreg, coxph, msm, matrix exponentials).
 """
 
 from pathlib import Path
@@ -10,16 +10,18 @@ import pytest
 from numpy.testing import assert_allclose
 
 from domatia.stats.arrays import Floats
+from domatia.stats.cloglog import BinomialRows, cloglog
+from domatia.stats.competing import CompetingRows, competing_hazards, cumulative_incidence
 from domatia.stats.cox import cox
 from domatia.stats.interval_hazard import IntervalRows, interval_hazard
 
-TABLE = Path(__file__).parents[2] / "reference" / "survival" / "rows.csv"
+FOLDER = Path(__file__).parents[2] / "reference" / "survival"
 
 
 @pytest.fixture(scope="module")
 def table() -> Floats:
     """Give the columns plant, block, ants, light, start, stop, died."""
-    return np.genfromtxt(TABLE, delimiter=",", skip_header=1)
+    return np.genfromtxt(FOLDER / "rows.csv", delimiter=",", skip_header=1)
 
 
 def rows_of(table: Floats) -> IntervalRows:
@@ -76,3 +78,62 @@ def test_cox_with_ties_late_entry_and_blocks(table: Floats) -> None:
     assert_allclose(model, [0.152033113229, 0.261541474249], atol=1e-11)
     assert_allclose(found.coefficients.se, [0.128007553877, 0.238573874664], atol=1e-11)
     assert_allclose([found.log_likelihood_null, found.log_likelihood], [-890.626317723, -879.191532368], atol=1e-8)
+
+
+def test_complementary_log_log_regression(table: Floats) -> None:
+    """Coefficients, standard errors and log-likelihood equal glm's, CR1 the sandwich package's with the same bread."""
+    year = np.digitize(table[:, 4], [1.0, 2.0])
+    X = np.column_stack([table[:, 2:4], year[:, None] == np.arange(3)])
+    block = table[:, 1].astype(np.int64)
+    rows = BinomialRows(table[:, 6], X, np.log(table[:, 5] - table[:, 4]), cluster=block)
+    found = cloglog(rows, kind="model")
+    glm = [-0.588788813430, 0.790963124992, -0.637282642561, -1.062771171552, -0.795914820029]
+    assert_allclose(found.coefficients.estimate, glm, atol=1e-9)
+    errors = [0.152332886444, 0.262567975780, 0.194520299005, 0.222101882585, 0.228853237901]
+    assert_allclose(found.coefficients.se, errors, rtol=1e-8)
+    assert_allclose(found.log_likelihood, -379.775937957, atol=1e-9)
+    robust = [0.126223940494, 0.270802983452, 0.182666682267, 0.219820504584, 0.296023203620]
+    assert_allclose(cloglog(rows).coefficients.se, robust, rtol=1e-7)
+
+
+@pytest.fixture(scope="module")
+def looks() -> CompetingRows:
+    """Read the vacant plants of looks.csv."""
+    t = np.genfromtxt(FOLDER / "looks.csv", delimiter=",", skip_header=1)
+    return CompetingRows(t[:, 3], t[:, 4], t[:, 5].astype(np.int64), t[:, 1:3])
+
+
+def test_competing_causes_with_constant_hazards(looks: CompetingRows) -> None:
+    """Likelihood, hazards, effects, standard errors and two-year chances equal msm's with absorbing states."""
+    found = competing_hazards(looks, np.array([]))
+    assert_allclose(-2 * found.log_likelihood, 1041.71331581, atol=1e-7)
+    assert_allclose(found.baseline.estimate[:, 0], [0.647403195755, 0.433489413090, 0.191131670038], rtol=1e-5)
+    effects = [
+        [0.5133849417505, -0.111348096798],
+        [0.0665536019424, 0.635810787612],
+        [0.2298100867407, -0.419270951692],
+    ]
+    assert_allclose(found.coefficients.estimate, effects, atol=3e-6)
+    # msm's are from the observed information, ours from the expected one
+    errors = [
+        [0.181495397842, 0.304747742098],
+        [0.202049009443, 0.340943170608],
+        [0.369462689446, 0.620910240393],
+    ]
+    assert_allclose(found.coefficients.se, errors, rtol=0.02)
+    chance = cumulative_incidence(found, np.array([1.0, 0.5]), np.array([2.0]))
+    assert_allclose(chance.free.estimate, [0.0244807440744], atol=1e-7)
+    by_cause = [0.5381006156693, 0.3348530434335, 0.1025655968229]
+    assert_allclose(chance.by_cause.estimate[:, 0], by_cause, atol=1e-7)
+
+
+def test_competing_causes_with_hazards_that_change(looks: CompetingRows) -> None:
+    """With a cut at 1, maximum and parameters equal those of a likelihood made of matrix exponentials in R."""
+    found = competing_hazards(looks, np.array([1.0]))
+    assert_allclose(found.log_likelihood, -520.739847544, atol=1e-8)
+    by_cause = [
+        [0.507008831346, -0.114121234439, -0.419478684570, -0.498516944401],
+        [0.0668501653261, 0.6354625162179, -0.8353599413270, -0.8391617745080],
+        [0.259766297331, -0.407149819189, -1.726967144770, -1.409834176518],
+    ]
+    assert_allclose(found.parameters.reshape(3, 4), by_cause, atol=3e-6)

@@ -15,6 +15,7 @@ from numpy.testing import assert_allclose
 from domatia.stats.arrays import Bools, Floats
 from domatia.stats.cox import cox
 from domatia.stats.npmle import npmle
+from domatia.stats.weibull import weibull
 
 pytestmark = pytest.mark.real
 
@@ -92,3 +93,15 @@ def test_dated_deaths(plants: Plants, adjusted: bool, ratio: list[float]) -> Non
     found = cox(np.zeros(seen.sum()), time[seen], died[seen], X[seen] if adjusted else X[seen, :1]).hazard_ratios
     rtol = 1e-6 if adjusted else 1e-4
     assert_allclose([found.estimate[0], found.low[0], found.high[0]], ratio, rtol=rtol)
+
+
+def test_weibull_regression(plants: Plants) -> None:
+    """Coefficients, standard errors, scale and log-likelihood agree with survreg's printed digits."""
+    used = (plants.left > 0) | np.isfinite(plants.right)
+    habitat = np.array(plants.habitat)
+    X = np.stack([plants.seedling, habitat == "one", habitat == "ten"], axis=1).astype(np.float64)
+    found = weibull(plants.left[used], plants.right[used], X[used])
+    assert_allclose(found.coefficients.estimate, [4.42869621, -2.07625796, -0.05540828, 0.13499577], atol=6e-9)
+    assert_allclose(found.coefficients.se, [0.07318275, 0.06752340, 0.07537924, 0.07530102], atol=6e-9)
+    assert_allclose(found.scale.estimate, [1.235363], atol=6e-7)
+    assert_allclose(found.log_likelihood, -7441.18559564, atol=1e-8, rtol=0)

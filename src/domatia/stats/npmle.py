@@ -239,15 +239,15 @@ class _Ladder:
     """Log-likelihood and its derivatives in terms of the cumulative mass at the cells' right ends."""
 
     def __init__(self, a: Ints, b: Ints, w: Floats, cells: int) -> None:
+        from scipy import optimize
+
+        self.isotonic = optimize.isotonic_regression
         self.a, self.b, self.w, self.cells = a, b, w, cells
         self.total = float(w.sum())
 
     def covered(self, F: Floats) -> Floats:
         ends = np.concatenate([[0.0], F])
         return np.asarray(np.maximum(ends[self.b] - ends[self.a], 1e-300), dtype=np.float64)
-
-    def log_likelihood(self, F: Floats) -> float:
-        return float(self.w @ np.log(self.covered(F)))
 
     def _at_ends(self, v: Floats) -> tuple[Floats, Floats]:
         return _totals(self.a, v, self.cells + 1), _totals(self.b, v, self.cells + 1)
@@ -257,55 +257,54 @@ class _Ladder:
         starts, stops = self._at_ends(self.w / covered)
         return np.asarray(np.cumsum(starts - stops)[: self.cells], dtype=np.float64)
 
-    def expectation(self, F: Floats) -> Floats:
-        new = np.cumsum(np.diff(F, prepend=0.0) * self.slope(self.covered(F)))
-        return np.asarray(new / new[-1], dtype=np.float64)
-
     def minorant(self, F: Floats, covered: Floats) -> Floats:
-        """Weighted isotonic step on the inner cumulative masses."""
-        from scipy import optimize
-
-        starts, stops = self._at_ends(self.w / covered)
-        starts2, stops2 = self._at_ends(self.w / covered**2)
-        gradient = (stops - starts)[1 : self.cells]
+        """Aim of the weighted isotonic step on the inner cumulative masses."""
+        pull = self.w / covered
+        starts, stops = self._at_ends(pull)
+        starts2, stops2 = self._at_ends(pull / covered)
         curvature = (starts2 + stops2)[1 : self.cells]
-        aim = optimize.isotonic_regression(F[:-1] + gradient / curvature, weights=curvature)
-        return np.asarray(np.clip(aim.x, 0.0, 1.0), dtype=np.float64)
+        wanted = F[:-1] + (stops - starts)[1 : self.cells] / curvature
+        fitted = self.isotonic(wanted, weights=curvature)
+        return np.asarray(np.minimum(np.maximum(fitted.x, 0.0), 1.0), dtype=np.float64)
 
 
 def _fit(lo: Floats, hi: Floats, w: Floats, enough: float = _GAP) -> Npmle:
     left, right, a, b = _cells(lo, hi)
     ladder = _Ladder(a, b, w, len(left))
-    F = np.arange(1, len(left) + 1) / len(left)
+    mass = np.full(len(left), 1.0 / len(left))
+    covered = ladder.covered(np.cumsum(mass))
     gap, step, best, still = np.inf, 0, -np.inf, 0
     enough = max(enough, 1e-15 * ladder.total * len(left))
-    while step < _MOST_STEPS and still < _STILL:
+    while step < _MOST_STEPS:
+        slope = ladder.slope(covered)
+        gap = float(slope.max()) - ladder.total
+        # rounding bounds what can be certified: stop also when nothing moves any more
+        if gap < enough or still > _STILL:
+            break
         step += 1
-        F = ladder.expectation(F)
-        if len(left) > 1:
-            F = _minorant_step(ladder, F)
-        now = ladder.log_likelihood(F)
-        if step % 5 == 0 or now - best < 1e-9:
-            gap = float(ladder.slope(ladder.covered(F)).max() - ladder.total)
-            if gap < enough:
-                break
-        # rounding bounds what can be certified: stop when nothing moves any more
+        F = np.cumsum(mass * slope)
+        F /= F[-1]
+        F, covered, now = _minorant_step(ladder, F)
+        mass = np.concatenate([F[:1], F[1:] - F[:-1]])
         still = still + 1 if now <= best else 0
         best = max(best, now)
-    mass = np.diff(F, prepend=0.0)
     held = mass > 1e-12
-    likelihood = ladder.log_likelihood(F)
+    likelihood = float(w @ np.log(covered))
     return Npmle(left[held], right[held], mass[held], likelihood, max(gap, 0.0), step, ladder.total)
 
 
-def _minorant_step(ladder: _Ladder, F: Floats) -> Floats:
+def _minorant_step(ladder: _Ladder, F: Floats) -> tuple[Floats, Floats, float]:
+    """Move towards the isotonic aim, by half as much until the likelihood does not fall."""
     covered = ladder.covered(F)
     now = float(ladder.w @ np.log(covered))
-    move = ladder.minorant(F, covered) - F[:-1]
-    size = 1.0
+    if ladder.cells == 1:
+        return F, covered, now
+    move = np.append(ladder.minorant(F, covered) - F[:-1], 0.0)
     for _ in range(12):
-        trial = np.concatenate([F[:-1] + size * move, [1.0]])
-        if ladder.log_likelihood(trial) >= now:
-            return trial
-        size /= 2.0
-    return F
+        trial = F + move
+        there = ladder.covered(trial)
+        value = float(ladder.w @ np.log(there))
+        if value >= now:
+            return trial, there, value
+        move /= 2.0
+    return F, covered, now
