@@ -193,14 +193,14 @@ def run_chains(chains: Chains, probabilities: Floats, into: Floats) -> ChainScor
         total = moved.sum(1)
         with np.errstate(divide="ignore"):
             value[:count] += np.log(total)
-        scales.append(np.maximum(total, 1e-300))
+        scales.append(np.where(total > 0, total, 1.0))
         following = weights[-1].copy()
         following[:count] = moved / scales[-1][:, None]
         weights.append(following)
     ending = (weights[-1] * into).sum(1)
     with np.errstate(divide="ignore"):
         value += np.log(ending)
-    ending = np.maximum(ending, 1e-300)
+    ending = np.where(ending > 0, ending, 1.0)
     seed = np.empty((len(chains.rows), probabilities.shape[1], probabilities.shape[1]))
     behind = into / ending[:, None]
     for place in range(len(chains.offsets) - 2, -1, -1):

@@ -15,7 +15,7 @@ from domatia.stats.multistate_peak import Peak, maximise, observed_information
 
 BINS = 20
 CHEAP_NUMBERS = 1_200_000
-MANY_ROWS = 8_000
+MANY_ROWS = 10_000
 INFORMATION = ("auto", "observed", "expected")
 
 

@@ -72,12 +72,15 @@ class Likelihood:
 
     def gradient(self, theta: Floats) -> tuple[float, Floats]:
         """Log-likelihood and its exact gradient."""
-        rates = self.design.intensities(theta)
+        value, by_rates = self.by_log_rates(self.design.intensities(theta))
+        return value, self.design.pull(by_rates)
+
+    def by_log_rates(self, rates: Floats) -> tuple[float, Floats]:
+        """Log-likelihood at intensities of shape (C, J), and its derivative by their logarithms."""
         engine = self.rows.engine(rates, self.seen.hits)
         probabilities = engine.probabilities()
         terms = self._terms(rates, probabilities, self._chain_score(rates, probabilities))
-        by_rates = terms.direct + engine.pullback(terms.seed)
-        return terms.value, self.design.pull(by_rates)
+        return terms.value, terms.direct + engine.pullback(terms.seed)
 
     def scoring(self, theta: Floats) -> Scoring:
         """Log-likelihood, gradient, and a positive information matrix for scoring.
@@ -208,8 +211,10 @@ class Likelihood:
         for part, derivative in engine.jacobians():
             for numbers, score in self._pair_scores((part, derivative), rates, probabilities):
                 low, high = np.searchsorted(clusters.pair, [numbers[0], numbers[-1] + 1])
-                own = score[np.searchsorted(numbers, clusters.pair[low:high])]
-                np.add.at(scores, clusters.cluster[low:high], own * clusters.count[low:high, None])
+                place = np.searchsorted(numbers, clusters.pair[low:high])
+                mine = low + np.flatnonzero(numbers[place] == clusters.pair[low:high])
+                own = score[np.searchsorted(numbers, clusters.pair[mine])]
+                np.add.at(scores, clusters.cluster[mine], own * clusters.count[mine, None])
             links.add(part, derivative, chain)
         chains = self.cells.chains
         if chains is not None:

@@ -8,7 +8,8 @@ from domatia.stats.arrays import Floats
 from domatia.stats.multistate_likelihood import Likelihood
 
 LONGEST_STEP = 2.0
-HALVINGS = 14
+HALVINGS = 8
+ENOUGH = 1e-4
 SLOW = 0.2
 CLOSE = 1.0
 LONGEST_SEARCH = 100
@@ -54,7 +55,7 @@ def maximise(likelihood: Likelihood, theta: Floats, *, frozen: bool = False, tol
             elif gain < CLOSE and not curved:
                 info, curved, hold = _curvature(likelihood, theta, info), True, True
         step = damped_step(info, gradient, damping)
-        tried = _search(likelihood, theta, (value, step), info if hold else None)
+        tried = _search(likelihood, theta, (value, step, float(gradient @ step)), info if hold else None)
         if tried is None:
             damping, hold = max(10.0 * damping, 1e-3), frozen
             if damping > 1e6:
@@ -81,20 +82,21 @@ def _evaluate(likelihood: Likelihood, theta: Floats, information: Floats | None)
 
 
 def _search(
-    likelihood: Likelihood, theta: Floats, at: tuple[float, Floats], information: Floats | None
+    likelihood: Likelihood, theta: Floats, at: tuple[float, Floats, float], information: Floats | None
 ) -> tuple[Floats, float, Floats, Floats] | None:
-    """Take the step, halved until the log-likelihood does not fall; None if no part of it will do."""
-    value, step = at
-    slack = 1e-9 + 1e-13 * abs(value)
+    """Take the step, halved until the log-likelihood rises enough; None if no part of it will do."""
+    value, step, gain = at
+    slack = 1e-12 + 1e-13 * abs(value)
     for halving in range(HALVINGS):
-        moved = theta + step * 0.5**halving
-        if halving and not likelihood.value(moved) >= value - slack:
+        share = 0.5**halving
+        moved, least = theta + step * share, value + ENOUGH * share * gain - slack
+        if halving and not likelihood.value(moved) >= least:
             continue
         try:
             reached, gradient, info = _evaluate(likelihood, moved, information)
         except OverflowError:
             continue
-        if np.isfinite(reached) and reached >= value - slack and np.isfinite(gradient).all():
+        if np.isfinite(reached) and reached >= least and np.isfinite(gradient).all():
             return moved, reached, gradient, info
     return None
 

@@ -104,11 +104,16 @@ def _share_interval(fit: MultistateFit, share: Floats, gradient: Floats, level: 
 
 
 def intensities(fit: MultistateFit, at: Floats | None = None, level: float = 0.95) -> MoveTable:
-    """Intensities of the moves, per unit of time, at one covariate row (the means if left out)."""
+    """Intensities of the moves, per unit of time, at one covariate row (the means if left out).
+
+    A move that was possible and never seen has an upper limit from the time at risk (see `Loose.exposure`).
+    """
     log_rates, derivative = log_intensities(fit, _rows_at(fit, at, 1))
     value, flat = _log_interval(fit, log_rates[0], derivative[0], level)
+    limit = np.where(np.isfinite(fit.loose.exposure), -np.log(1 - level) / fit.loose.exposure, value.high)
     nothing = np.full(fit.pattern.moves, -1, np.int64)
-    return MoveTable(nothing, fit.pattern.origin, fit.pattern.target, value, flat)
+    bounded = Estimate(value.estimate, value.se, value.low, limit)
+    return MoveTable(nothing, fit.pattern.origin, fit.pattern.target, bounded, flat)
 
 
 def hazard_ratios(fit: MultistateFit, unit: Floats | None = None, level: float = 0.95) -> MoveTable:

@@ -114,7 +114,7 @@ class EigenRows:
             wide[self.rows.row_cell[part] - cells.start, self.rows.row_start[part]] = seed[part]
             where = (self.rows.cell_covariates[cells], self.rows.cell_dt[cells])
             present, gradient = cell_pullback(self.rows.pattern, self.basis, where, wide)
-            result[present] += gradient
+            np.add.at(result, present, gradient)
         return result * self.rates
 
     def jacobians(self) -> Iterator[tuple[slice, Floats]]:
