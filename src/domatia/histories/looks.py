@@ -12,6 +12,8 @@ HELD_STAGES = ("patrolling", "established", "with alates", "failing")
 FOUNDING_STAGES = ("founding queen", "incipient")
 VACANT, FOUNDING, UNKNOWN, DIED, UNNAMED = "vacant", "founding", "unknown", "dead", "unnamed ant"
 
+REMOVALS = ("mechanical removal", "insecticide")
+
 Counts = Literal["patrolling workers", "live queen"]
 
 
@@ -74,6 +76,18 @@ def last_known(table: pl.DataFrame) -> pl.DataFrame:
     """
     said = pl.when(~pl.col("state").is_in([UNKNOWN, DIED])).then(pl.col("state"))
     return table.with_columns(known=said.forward_fill().over("plant"))
+
+
+def after_removals(table: pl.DataFrame, data: StudyData) -> pl.DataFrame:
+    """Give the looks with "vacant" where ants were taken off on the day of the look: so the next step began.
+
+    The crew looks first and treats then; what the look saw is gone when the step to the next visit begins.
+    """
+    acts = data.table("intervention").filter(pl.col("kind").is_in(REMOVALS) & pl.col("plant").is_not_null())
+    days = acts.select("plant", t=position()).unique().with_columns(cleared=True)
+    marked = table.join(days, on=["plant", "t"], how="left", maintain_order="left")
+    state = pl.when(pl.col("cleared") & (pl.col("state") != DIED)).then(pl.lit(VACANT)).otherwise("state")
+    return marked.with_columns(state=state).drop("cleared")
 
 
 def roles_of(data: StudyData) -> dict[str, str]:

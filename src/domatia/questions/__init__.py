@@ -4,9 +4,9 @@ from typing import Literal
 
 import numpy as np
 
-from domatia.version import TOOL
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
 from domatia.questions import survival
+from domatia.version import TOOL
 
 ALL: tuple[Question, ...] = (survival.QUESTION,)
 """Every question, in the order of a report."""

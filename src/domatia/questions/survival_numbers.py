@@ -12,7 +12,7 @@ from domatia.histories.detection import detection_by_date
 from domatia.histories.facts import plant_facts
 from domatia.histories.groups import Groups, groups_of
 from domatia.histories.intervals import rows_of_looks, rows_of_plants
-from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, looks, roles_of
+from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, looks, roles_of
 from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.model.dates import DAYS_A_YEAR
@@ -315,7 +315,7 @@ def detection(about: Material) -> pl.DataFrame:
 
 def as_occupied(data: StudyData, about: Material) -> tuple[Effect, ...]:
     """Compare steps that began with a defending ant on the plant with steps that began vacant."""
-    seen = looks(data)
+    seen = after_removals(looks(data), data)
     rows = rows_of_looks(about.deaths, seen).filter(pl.col("known").is_not_null())
     roles = roles_of(data)
     defenders = [a for a, r in roles.items() if r == "defender"] or [
