@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from domatia.stats.arrays import Floats
+from domatia.stats.count_families import NegativeBinomial, Poisson
 from domatia.stats.families import Beta, BetaBinomial, Binomial
 from domatia.stats.mixed_fit import RandomTerm
 from domatia.stats.mixed_laplace import LaplaceFit, fit_laplace
@@ -76,6 +77,18 @@ def beta_weighted() -> LaplaceFit:
     return fit_laplace(Beta(d["proportion"]), design(d), NAMES, groups(d, "plant"), weights=d["trials"])
 
 
+def poisson_nested() -> LaplaceFit:
+    """Fit counts of plants in blocks."""
+    d = trial()
+    return fit_laplace(Poisson(d["count"]), design(d), NAMES, groups(d, "plant", "block"))
+
+
+def negative_binomial_nested() -> LaplaceFit:
+    """Fit counts per trial of plants in blocks."""
+    d = trial()
+    return fit_laplace(NegativeBinomial(d["count"], d["trials"]), design(d), NAMES, groups(d, "plant", "block"))
+
+
 # fit, coefficients, standard errors, random standard deviations, precision, log-likelihood; all from glmmTMB 1.1.5
 GLMMTMB: list[tuple[Callable[[], LaplaceFit], list[float], list[float], list[float], list[float], float]] = [
     (
@@ -134,13 +147,29 @@ GLMMTMB: list[tuple[Callable[[], LaplaceFit], list[float], list[float], list[flo
         [4.713872936],
         865.380229587,
     ),
+    (
+        poisson_nested,
+        [0.01813466012, 0.39165903974, 0.62759528273],
+        [0.1946137738, 0.1230938392, 0.3032841506],
+        [0.3453450341, 0.2401935988],
+        [],
+        -557.815917386,
+    ),
+    (
+        negative_binomial_nested,
+        [-1.9804660621, 0.5693821874, 0.46729441],
+        [0.2284755, 0.1485622551, 0.3635116866],
+        [0.1854524829, 0.2492216263],
+        [1.291236705],
+        -546.95266505,
+    ),
 ]
 
 
 @pytest.mark.parametrize(
     ("fitted", "coefficients", "errors", "sd", "shape", "loglik"), GLMMTMB, ids=[row[0].__name__ for row in GLMMTMB]
 )
-def test_proportions_agree_with_glmmtmb(
+def test_proportions_and_counts_agree_with_glmmtmb(
     fitted: Callable[[], LaplaceFit],
     coefficients: list[float],
     errors: list[float],

@@ -9,7 +9,7 @@ The ordered family is in `domatia.stats.ordered`.
 """
 
 from dataclasses import dataclass, field
-from typing import Protocol, Self
+from typing import Literal, Protocol, Self
 
 import numpy as np
 
@@ -19,6 +19,8 @@ from domatia.stats.gamma_functions import log_gamma_derivatives
 # A precision beyond e^13 cannot be told from none: the distribution is binomial, or a point.
 LARGEST_LOG_PRECISION = 13.0
 SMALLEST_LOG_PRECISION = -8.0
+
+Link = Literal["identity", "log", "logit", "ordered"]
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,11 @@ class Curve:
 
 class Family(Protocol):
     """What a distribution must offer to the Laplace approximation."""
+
+    @property
+    def link(self) -> Link:
+        """How the linear predictor becomes the expected response."""
+        ...
 
     @property
     def shape_names(self) -> tuple[str, ...]:
@@ -102,6 +109,11 @@ class Binomial:
         object.__setattr__(self, "constant", _log_choose(self.successes, self.trials))
 
     @property
+    def link(self) -> Link:
+        """The logit link."""
+        return "logit"
+
+    @property
     def shape_names(self) -> tuple[str, ...]:
         """No shape parameter."""
         return ()
@@ -153,6 +165,11 @@ class BetaBinomial:
         object.__setattr__(self, "which", which)
 
     @property
+    def link(self) -> Link:
+        """The logit link."""
+        return "logit"
+
+    @property
     def shape_names(self) -> tuple[str, ...]:
         """Log of the precision f."""
         return ("log precision",)
@@ -171,7 +188,7 @@ class BetaBinomial:
 
     def curve(self, predictor: Floats, shape: Floats, full: bool) -> Curve:
         """Evaluate each row."""
-        f = precision(shape[0])
+        f = clipped_exp(shape[0])
         m, m1, m2, m3 = _logistic_slopes(predictor)
         order = 3 if full else 2
         up = _rises(m * f, self.successes, order)
@@ -188,12 +205,12 @@ class BetaBinomial:
         by_value = f * (every[1] - m * up[1] - (1 - m) * down[1])
         by_g = g + f * f * (m * up[2] - (1 - m) * down[2])
         by_h = 2 * h + f**3 * (m * up[3] + (1 - m) * down[3])
-        by_shape = _within(shape[0], (by_value, -by_g * m1, -(by_h * m1 * m1 + by_g * m2)))
+        by_shape = within_limits(shape[0], (by_value, -by_g * m1, -(by_h * m1 * m1 + by_g * m2)))
         return Curve(value, first, second, third, by_shape)
 
     def natural_shape(self, shape: Floats) -> Floats:
         """Return the precision f."""
-        return np.array([precision(shape[0])])
+        return np.array([clipped_exp(shape[0])])
 
     def notes(self, shape: Floats) -> tuple[str, ...]:
         """Say if every row has the same outcome or varies no more than a binomial one."""
@@ -216,6 +233,11 @@ class Beta:
             )
 
     @property
+    def link(self) -> Link:
+        """The logit link."""
+        return "logit"
+
+    @property
     def shape_names(self) -> tuple[str, ...]:
         """Log of the precision f."""
         return ("log precision",)
@@ -234,7 +256,7 @@ class Beta:
 
     def curve(self, predictor: Floats, shape: Floats, full: bool) -> Curve:
         """Evaluate each row."""
-        f = precision(shape[0])
+        f = clipped_exp(shape[0])
         m, m1, m2, m3 = _logistic_slopes(predictor)
         order = 3 if full else 2
         up, down = log_gamma_derivatives(m * f, order), log_gamma_derivatives((1 - m) * f, order)
@@ -252,24 +274,26 @@ class Beta:
         by_value = -f * (whole[1] + m * (log_y - up[1]) + (1 - m) * (log_rest - down[1]))
         by_g = g + f * f * (-m * up[2] + (1 - m) * down[2])
         by_h = 2 * h - f**3 * (m * up[3] + (1 - m) * down[3])
-        by_shape = _within(shape[0], (by_value, -by_g * m1, -(by_h * m1 * m1 + by_g * m2)))
+        by_shape = within_limits(shape[0], (by_value, -by_g * m1, -(by_h * m1 * m1 + by_g * m2)))
         return Curve(value, first, second, third, by_shape)
 
     def natural_shape(self, shape: Floats) -> Floats:
         """Return the precision f."""
-        return np.array([precision(shape[0])])
+        return np.array([clipped_exp(shape[0])])
 
     def notes(self, shape: Floats) -> tuple[str, ...]:
         """Say if the proportions hardly vary about their mean."""
         return _limits(shape[0])
 
 
-def precision(log_precision: float) -> float:
-    """Return the precision, held between the limits that can be told from none or everything."""
+def clipped_exp(log_precision: float) -> float:
+    """Return the precision (or shape), held between the limits that can be told from none or everything."""
     return float(np.exp(np.clip(log_precision, SMALLEST_LOG_PRECISION, LARGEST_LOG_PRECISION)))
 
 
-def _within(log_precision: float, slopes: tuple[Floats, Floats, Floats]) -> tuple[tuple[Floats, Floats, Floats], ...]:
+def within_limits(
+    log_precision: float, slopes: tuple[Floats, Floats, Floats]
+) -> tuple[tuple[Floats, Floats, Floats], ...]:
     """Return the slopes by the log precision, nought beyond its limits."""
     inside = float(SMALLEST_LOG_PRECISION < log_precision < LARGEST_LOG_PRECISION)
     return ((inside * slopes[0], inside * slopes[1], inside * slopes[2]),)

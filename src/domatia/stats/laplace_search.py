@@ -82,7 +82,7 @@ def _start(problem: Problem) -> Floats:
     X = problem.design
     shape = problem.family.start()
     coefficients = np.zeros(X.shape[1])
-    for _ in range(8 if X.shape[1] else 0):
+    for _ in range(25 if X.shape[1] else 0):
         c = problem.curve(X @ coefficients, shape, full=False)
         information = (X.T * np.maximum(c.second, 1e-8)) @ X
         step = np.linalg.lstsq(information, X.T @ c.first, rcond=None)[0]

@@ -14,12 +14,10 @@ import numpy as np
 
 from domatia.stats.arrays import Bools, Floats
 from domatia.stats.clustering import Estimate, Uncertainty
-from domatia.stats.families import logistic
+from domatia.stats.families import Link, logistic
 from domatia.stats.mixed_fit import MixedFit
 from domatia.stats.mixed_laplace import LaplaceFit
 from domatia.stats.ordered import class_chances, threshold_slopes
-
-Link = Literal["identity", "log", "logit", "ordered"]
 
 NODES = 60
 BLOCK = 4096
@@ -78,14 +76,14 @@ def marginal_from_mixed(fit: MixedFit, link: Literal["identity", "log"]) -> Marg
 
 
 def marginal_from_laplace(fit: LaplaceFit, class_values: Floats | None = None) -> MarginalModel:
-    """Prepare a model of proportions, or of ordered classes with `class_values`; all its parameters count.
+    """Prepare a model of proportions or counts, or of ordered classes with `class_values`; all its parameters count.
 
     Raises
     ------
     ValueError
         If class values are missing for an ordered model, given for another, or not one for each class.
     """
-    ordered = "threshold 1" in fit.parameter_names
+    ordered = fit.link == "ordered"
     if ordered != (class_values is not None):
         raise ValueError("marginal means: class values are needed for ordered classes and only for them")
     keep = ~fit.left_out
@@ -95,7 +93,7 @@ def marginal_from_laplace(fit: LaplaceFit, class_values: Floats | None = None) -
     in_order = [fit.random_sd[fit.random_names.index(name.removeprefix("log sd "))] ** 2 for name in names]
     none = np.zeros(0)
     model = MarginalModel(
-        "logit",
+        fit.link,
         keep,
         fit.coefficients[keep],
         np.array(in_order),

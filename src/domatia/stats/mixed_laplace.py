@@ -1,4 +1,4 @@
-"""Mixed models for proportions and ordered classes, with random intercepts in one or two groupings.
+"""Mixed models for proportions, ordered classes and counts, with random intercepts in one or two groupings.
 
 Estimates maximise the Laplace-approximated marginal likelihood (Breslow & Clayton 1993, JASA 88:9-25; Kristensen et
 al. 2016, J. Statistical Software 70(5)) with exact gradients; standard errors come from its second derivative. The
@@ -12,7 +12,7 @@ import numpy as np
 
 from domatia.stats.arrays import Bools, Floats, Ints
 from domatia.stats.cluster_scores import ClusterScores
-from domatia.stats.families import Family
+from domatia.stats.families import Family, Link
 from domatia.stats.laplace_groups import arrange
 from domatia.stats.laplace_likelihood import Evaluation, Problem
 from domatia.stats.laplace_search import Found, independent_columns, search, second_derivatives
@@ -22,18 +22,21 @@ NEGLIGIBLE_SD = 0.1
 NEGLIGIBLE_GAIN = 1e-5
 FAR_OUT = 12.0
 HUGE_SD = 8.0
+RESPONSE_FIELDS = ("successes", "trials", "proportion", "classes", "counts", "exposure")
 
 
 @dataclass(frozen=True)
 class LaplaceFit:
-    """A fitted mixed model of proportions or ordered classes.
+    """A fitted mixed model of proportions, ordered classes or counts.
 
     Attributes
     ----------
+    link : str
+        ``"logit"``, ``"ordered"`` or ``"log"``.
     names : tuple of str
         Names of the coefficients.
     coefficients : array, shape (p,)
-        On the logit scale; nan for a column left out (`left_out`).
+        On the scale of the linear predictor; nan for a column left out (`left_out`).
     covariance : array, shape (p, p)
         Model-based covariance of the coefficients; nan for columns left out.
     parameter_names : tuple of str
@@ -46,7 +49,7 @@ class LaplaceFit:
     random_sd : array, shape (1 or 2,)
         Standard deviations of the random intercepts; nought where singular.
     shape : array
-        Precision of the beta families; thresholds of the ordered one; else empty.
+        Precision of the beta families, shape of the negative binomial, thresholds of the ordered classes; else empty.
     loglik : float
         Laplace-approximated log-likelihood, all constants included.
     modes : tuple of array
@@ -63,6 +66,7 @@ class LaplaceFit:
     n_groups : tuple of int
     """
 
+    link: Link
     names: tuple[str, ...]
     coefficients: Floats
     covariance: Floats
@@ -103,7 +107,7 @@ def fit_laplace(
     Parameters
     ----------
     family : Family
-        Responses and distribution: `Binomial`, `BetaBinomial`, `Beta` or `Ordered`.
+        Responses and distribution: `Binomial`, `BetaBinomial`, `Beta`, `Ordered`, `Poisson` or `NegativeBinomial`.
     design : array, shape (n, p)
         Fixed-effect columns; a column of ones for the intercept, but none for the ordered family (its thresholds
         take that place).
@@ -122,7 +126,7 @@ def fit_laplace(
     """
     _check(family, design, names, random, weights)
     finest = sorted(random, key=lambda term: -len(np.unique(term.groups)))
-    keep = independent_columns(design, with_constant="threshold 1" in family.shape_names)
+    keep = independent_columns(design, with_constant=family.link == "ordered")
     outer = finest[1].groups if len(finest) > 1 else None
     ties = (*family_ties(family), *design.T)
     groups = arrange(finest[0].groups, outer, ties if weights is None else (weights, *ties))
@@ -152,7 +156,7 @@ def _check(
 
 def family_ties(family: Family) -> tuple[Floats, ...]:
     """Return the response columns, to settle the order of rows within a cell."""
-    responses = (getattr(family, field, None) for field in ("successes", "trials", "proportion", "classes"))
+    responses = (getattr(family, field, None) for field in RESPONSE_FIELDS)
     return tuple(np.asarray(r, dtype=np.float64) for r in responses if r is not None)
 
 
@@ -212,6 +216,7 @@ def _assemble(
         _nought(t, groups.inner_ids if t is finest[0] else groups.outer_ids) for t in finest if not sd[t.name]
     )
     return LaplaceFit(
+        link=problem.family.link,
         names=names,
         coefficients=full,
         covariance=table,
@@ -260,9 +265,15 @@ def _notes(problem: Problem, found: Found, evaluation: Evaluation, gone: tuple[s
         notes.append(f"left_out: {', '.join(gone)} is a combination of other covariates and was left out")
     if not found.converged:
         notes.append("not_converged: the search for the estimates stopped early")
-    if len(coefficients) and float(np.abs(problem.design @ coefficients).max()) > FAR_OUT:
+    if len(coefficients) and _reach(problem.design @ coefficients, problem.family.link) > FAR_OUT:
         notes.append("separation: some covariate predicts the response fully; its coefficient has no finite estimate")
     return tuple(notes)
+
+
+def _reach(predictor: Floats, link: Link) -> float:
+    """Return how far the fixed predictor lies from the middle: of 0 for proportions, of its own range for counts."""
+    middle = float(predictor.max() + predictor.min()) / 2 if link == "log" else 0.0
+    return float(np.abs(predictor - middle).max())
 
 
 def _scores(problem: Problem, fitted: tuple[LaplaceFit, Evaluation, Floats], clusters: Ints) -> ClusterScores:

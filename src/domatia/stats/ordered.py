@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from domatia.stats.arrays import Floats, Ints
-from domatia.stats.families import Curve, logistic
+from domatia.stats.families import Curve, Link, logistic
 
 FAR = 40.0
 
@@ -37,6 +37,11 @@ class Ordered:
             raise ValueError("ordered model: every row is in the same class; there is nothing to compare")
         object.__setattr__(self, "levels", levels)
         object.__setattr__(self, "codes", codes)
+
+    @property
+    def link(self) -> Link:
+        """The cumulative logit."""
+        return "ordered"
 
     @property
     def shape_names(self) -> tuple[str, ...]:

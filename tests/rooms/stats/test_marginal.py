@@ -6,6 +6,7 @@ from scipy.integrate import quad
 
 from domatia.stats.arrays import Floats, Ints
 from domatia.stats.clustering import model_uncertainty
+from domatia.stats.count_families import Poisson
 from domatia.stats.families import BetaBinomial
 from domatia.stats.marginal import (
     MarginalModel,
@@ -127,6 +128,19 @@ def test_log_ratio_of_rates_is_the_coefficient() -> None:
     variance = sum(float(c.covariance[0, 0]) for c in fit.components)
     wanted = np.exp(SCENARIOS["kept"] @ fit.coefficients + variance / 2).mean()
     assert averages.means[1] == pytest.approx(wanted, rel=1e-12)
+
+
+def test_log_ratio_of_rates_from_the_laplace_fit_is_the_coefficient() -> None:
+    """The Laplace count model gives the same contrast, and its averaged rate carries the variances' uncertainty."""
+    y = np.random.default_rng(10).poisson(np.exp(predictor())).astype(np.float64)
+    fit = fit_laplace(Poisson(y), X, NAMES, RANDOM)
+    averages = average_means(marginal_from_laplace(fit), SCENARIOS)
+    found = averages.log_ratio("removed", "kept", model_uncertainty(fit.parameter_covariance))
+    assert found.estimate[0] == pytest.approx(fit.coefficients[1], abs=1e-10)
+    assert found.se[0] == pytest.approx(fit.standard_errors[1], rel=1e-8)
+    wanted = np.exp(SCENARIOS["kept"] @ fit.coefficients + np.sum(fit.random_sd**2) / 2).mean()
+    assert averages.means[1] == pytest.approx(wanted, rel=1e-12)
+    np.testing.assert_allclose(averages.gradient[:, 3:], np.outer(averages.means, fit.random_sd**2), rtol=1e-12)
 
 
 def test_averaged_effect_is_smaller_than_the_conditional_one() -> None:
