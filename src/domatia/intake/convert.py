@@ -1,7 +1,7 @@
 """Convert the cells of one column, last of all; every cell that cannot be converted is named."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 import polars as pl
@@ -57,6 +57,14 @@ class Converted:
         """True where the cell says anything."""
         return self.text.is_not_null()
 
+    def with_values(self, values: pl.Series) -> "Converted":
+        """Give the same field with other values in its (first) stored column."""
+        return self.with_frame(self.values.with_columns(values.alias(self.values.columns[0])))
+
+    def with_frame(self, values: pl.DataFrame) -> "Converted":
+        """Give the same field with other stored columns."""
+        return replace(self, values=values)
+
 
 @dataclass(frozen=True)
 class _Problem:
@@ -105,14 +113,7 @@ def convert(rows: Rows, field: Field, source: Source, mapping: TableMapping) -> 
     nothing = blanks(mapping.table.blank, source.codes)
     read = rows.frame.select("@i", _cell(source, nothing).alias("text")).drop("@i")
     read = read.with_columns(code_met(pl.col("text"), source.codes).alias("code"))
-    swaps = {**names_of(field, mapping), **source.words}
-    value = pl.when(pl.col("code").is_null()).then(pl.col("text"))
-    if swaps:
-        value = value.replace(list(swaps), [v or None for v in swaps.values()])
-    read = read.with_columns(value.alias("value"))
-    if any(not v for v in source.words.values()):
-        said = [w for w, v in source.words.items() if not v]
-        read = read.with_columns(pl.when(pl.col("text").is_in(said)).then(None).otherwise("text").alias("text"))
+    read = _with_words(read, {**names_of(field, mapping), **source.words})
     values, problems = _typed(read, rows, field, source, mapping)
     bad = _never(read.height)
     findings: list[Finding] = []
@@ -122,6 +123,24 @@ def convert(rows: Rows, field: Field, source: Source, mapping: TableMapping) -> 
     varying = any(repeated(c) for c in source.read)
     done = Converted(field, values, read["text"], read["code"], bad, varying, bool(source.value))
     return done, tuple(findings)
+
+
+def _with_words(read: pl.DataFrame, words: Mapping[str, str]) -> pl.DataFrame:
+    """Put the meaning in the place of each word; a word that means nothing makes the cell blank."""
+    uncoded = pl.col("code").is_null()
+    if not words:
+        return read.with_columns(pl.when(uncoded).then("text").alias("value"))
+    named = {w: v or None for w, v in words.items() if w != "*"}
+    value = pl.col("text").replace(list(named), list(named.values())) if named else pl.col("text")
+    silent = pl.col("text").is_in([w for w, v in named.items() if v is None])
+    if "*" in words:
+        other = ~pl.col("text").is_in(list(named))
+        value = pl.when(other).then(pl.lit(words["*"] or None, dtype=pl.String)).otherwise(value)
+        silent = silent | (other & uncoded) if not words["*"] else silent
+    return read.with_columns(
+        pl.when(uncoded & pl.col("text").is_not_null()).then(value).alias("value"),
+        pl.when(silent).then(None).otherwise("text").alias("text"),
+    )
 
 
 def _typed(

@@ -73,8 +73,8 @@ class Source:
     date : tuple of str
         Allowed forms such as `yyyy`, `dd/mm/yyyy`, `yyyy-mm-dd HH:MM`; without any only ISO 8601 is read.
     words : mapping of str to str
-        Cell as written to the value meant; an empty value says nothing. Where a field varies and `if_varies` is
-        "any", the value that stands first here wins.
+        Cell as written to the value meant; an empty value says nothing, and `*` stands for every other cell. Where a
+        field varies and `if_varies` is "any", the value that stands first here wins.
     codes : mapping of str to tuple of str
         What cells mean instead of a value: "blank", "none", "not looked", "not found", "dead", "not visited".
     if_varies : {"refuse", "first", "last", "any"}

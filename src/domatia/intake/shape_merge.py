@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import polars as pl
 
@@ -55,10 +56,10 @@ def _picked(rule: Rule) -> list[pl.Expr]:
     lead = rule.columns[0]
     said = pl.any_horizontal(pl.col(c).is_not_null() for c in rule.columns)
     own = [pl.col(c).filter(said) for c in rule.columns]
-    if rule.if_varies == "first":
-        return [o.sort_by(pl.col("@when").filter(said), own[0]).first().alias(c) for o, c in zip(own, rule.columns, strict=True)]
-    if rule.if_varies == "last":
-        return [o.sort_by(pl.col("@when").filter(said), own[0]).last().alias(c) for o, c in zip(own, rule.columns, strict=True)]
+    if rule.if_varies in ("first", "last"):
+        last = rule.if_varies == "last"
+        sorted_ = [o.sort_by(pl.col("@when").filter(said), own[0], nulls_last=not last) for o in own]
+        return [(o.last() if last else o.first()).alias(c) for o, c in zip(sorted_, rule.columns, strict=True)]
     if rule.if_varies == "any":
         rank = pl.col(lead).replace_strict(
             list(rule.order), list(range(len(rule.order))), default=len(rule.order), return_dtype=pl.Int64
@@ -131,7 +132,7 @@ def numbered(frame: pl.DataFrame, content: str, together: bool) -> pl.DataFrame:
         With `key` of the second and later ones ending in `#2`, `#3`, …, and `@twice` (true where the key stood in
         several rows), in the same order of rows.
     """
-    method = "dense" if together else "ordinal"
+    method: Literal["dense", "ordinal"] = "dense" if together else "ordinal"
     ranked = frame.with_columns(pl.len().over("key").alias("@n"), pl.int_range(pl.len()).alias("@at_"))
     several = ranked.filter((pl.col("@n") > 1) & pl.col("key").is_not_null())
     single = ranked.filter(~((pl.col("@n") > 1) & pl.col("key").is_not_null()))

@@ -123,22 +123,23 @@ def _row_hashes(rows: pl.DataFrame) -> pl.Series:
     return pl.Series("@hash", found, dtype=pl.Binary)
 
 
-def _content(columns: Sequence[str], mapping: TableMapping) -> pl.Expr:
-    if mapping.table.row in ("visit", "pair of years"):
-        return pl.lit("").alias("@content")
+def _content(rows: pl.DataFrame, columns: Sequence[str], mapping: TableMapping) -> pl.Series:
     groups = range(max(1, len(mapping.groups.names)))
-    headers = dict.fromkeys(h for c in columns for at in groups if (h := _resolved(c, mapping, at)))
+    headers = dict.fromkeys(h for c in columns for at in groups if (h := _resolved(c, mapping, at)) in rows.columns)
+    if mapping.table.row in ("visit", "pair of years") or not headers:
+        return pl.repeat("", rows.height, dtype=pl.String, eager=True)
     cells = [pl.col(h).fill_null("").str.strip_chars() for h in headers]
-    return (pl.concat_str(cells, separator=_SEPARATOR) if cells else pl.lit("")).alias("@content")
+    return rows.select(pl.concat_str(cells, separator=_SEPARATOR).alias("t"))["t"]
 
 
 def _one_table(table: TextTable, columns: Sequence[str], mapping: TableMapping) -> Iterator[pl.DataFrame]:
-    origin = table.rows.select(_content(columns, mapping)).with_columns(
-        pl.lit(table.name).alias("@file"),
-        pl.lit(table.sheet).alias("@sheet"),
-        table.row_numbers.cast(pl.Int64).alias("@row"),
-        _row_hashes(table.rows),
-    )
+    origin = pl.DataFrame(
+        {
+            "@row": table.row_numbers.cast(pl.Int64),
+            "@hash": _row_hashes(table.rows),
+            "@content": _content(table.rows, columns, mapping),
+        }
+    ).with_columns(pl.lit(table.name).alias("@file"), pl.lit(table.sheet).alias("@sheet"))
     for at in range(max(1, len(mapping.groups.names))):
         cells = []
         for column in columns:
