@@ -4,16 +4,28 @@ from collections.abc import Sequence
 
 from domatia.checks.adult_without_tag import CHECK as ADULT_WITHOUT_TAG
 from domatia.checks.back_from_the_dead import CHECK as BACK_FROM_THE_DEAD
+from domatia.checks.barrier_overdue import CHECK as BARRIER_OVERDUE
+from domatia.checks.bridge import CHECK as BRIDGE
 from domatia.checks.death_after_gap import CHECK as DEATH_AFTER_GAP
+from domatia.checks.digit_heaping import CHECK as DIGIT_HEAPING
 from domatia.checks.duplicate_visit import CHECK as DUPLICATE_VISIT
 from domatia.checks.impossible_date import CHECK as IMPOSSIBLE_DATE
+from domatia.checks.no_permit import CHECK as NO_PERMIT
 from domatia.checks.not_found_then_found import CHECK as NOT_FOUND_THEN_FOUND
+from domatia.checks.observer_drift import CHECK as OBSERVER_DRIFT
+from domatia.checks.occupancy_blank import CHECK as OCCUPANCY_BLANK
+from domatia.checks.occupant_changed import CHECK as OCCUPANT_CHANGED
+from domatia.checks.occupied_removal import CHECK as OCCUPIED_REMOVAL
 from domatia.checks.out_of_range import CHECK as OUT_OF_RANGE
+from domatia.checks.outside_plot import CHECK as OUTSIDE_PLOT
 from domatia.checks.place_not_visited import CHECK as PLACE_NOT_VISITED
+from domatia.checks.residue import CHECK as RESIDUE
 from domatia.checks.shrinkage import CHECK as SHRINKAGE
+from domatia.checks.sprayed_control import CHECK as SPRAYED_CONTROL
 from domatia.checks.tag_borne_by_two import CHECK as TAG_BORNE_BY_TWO
 from domatia.checks.tag_flip import CHECK as TAG_FLIP
 from domatia.checks.taxon_spelling import CHECK as TAXON_SPELLING
+from domatia.checks.too_near import CHECK as TOO_NEAR
 from domatia.checks.unit_jump import CHECK as UNIT_JUMP
 from domatia.checks.visit_after_death import CHECK as VISIT_AFTER_DEATH
 from domatia.checks.visit_before_tagging import CHECK as VISIT_BEFORE_TAGGING
@@ -24,16 +36,28 @@ __all__ = ["ALL", "run_checks"]
 ALL: tuple[Check, ...] = (
     ADULT_WITHOUT_TAG,
     BACK_FROM_THE_DEAD,
+    BARRIER_OVERDUE,
+    BRIDGE,
     DEATH_AFTER_GAP,
+    DIGIT_HEAPING,
     DUPLICATE_VISIT,
     IMPOSSIBLE_DATE,
+    NO_PERMIT,
     NOT_FOUND_THEN_FOUND,
+    OBSERVER_DRIFT,
+    OCCUPANCY_BLANK,
+    OCCUPANT_CHANGED,
+    OCCUPIED_REMOVAL,
     OUT_OF_RANGE,
+    OUTSIDE_PLOT,
     PLACE_NOT_VISITED,
+    RESIDUE,
     SHRINKAGE,
+    SPRAYED_CONTROL,
     TAG_BORNE_BY_TWO,
     TAG_FLIP,
     TAXON_SPELLING,
+    TOO_NEAR,
     UNIT_JUMP,
     VISIT_AFTER_DEATH,
     VISIT_BEFORE_TAGGING,

@@ -2,9 +2,9 @@
 
 What is wrong
 -------------
-A plant was first recorded as an adult in a place that had been searched before: it was missed at the earlier searches,
-or it is a plant of the list that lost its tag. Counted as new it makes recruitment too high, and the plant whose tag was
-lost seems to have vanished. Also named: a live plant that bears no tag at all.
+A plant was first recorded as an adult in a place that had been searched before: it was missed at the earlier
+searches, or it is a plant of the list that lost its tag. Counted as new it makes recruitment too high, and the plant
+whose tag was lost seems to have vanished. Also named: a live plant that bears no tag at all.
 
 An example that fails
 ---------------------

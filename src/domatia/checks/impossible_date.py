@@ -2,10 +2,10 @@
 
 What is wrong
 -------------
-One of these: the last day lies before the first; the date lies in the future; a visit is older than the day on which the
-plant was first seen; a visit lies outside the window of its round, or, without a round, outside all rounds of the study;
-it lies more than ten years from all other visits (1903 for 2003); or it can mean two days (3 April or 4 March), or any
-day of a span of more than a month that is neither a month nor a year.
+One of these: the last day lies before the first; the date lies in the future; a visit is older than the day on which
+the plant was first seen; a visit lies outside the window of its round, or, without a round, outside all rounds of the
+study; it lies more than ten years from all other visits (1903 for 2003); or it can mean two days (3 April or 4 March),
+or any day of a span of more than a month that is neither a month nor a year.
 
 An example that fails
 ---------------------
@@ -140,6 +140,6 @@ CHECK = Check(
     code="impossible_date",
     title="A date cannot be right, or can mean two things",
     severity="error",
-    kinds=("visit", "plant", "round"),
+    kinds=("plant", "visit", "round"),
     run=run,
 )

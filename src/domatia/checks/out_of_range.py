@@ -117,6 +117,6 @@ CHECK = Check(
     code="out_of_range",
     title="A value lies outside its range",
     severity="error",
-    kinds=("visit", "occupancy", "leaf", "plant"),
+    kinds=("plant", "visit", "occupancy", "leaf"),
     run=run,
 )

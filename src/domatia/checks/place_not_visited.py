@@ -3,9 +3,9 @@
 What is wrong
 -------------
 The place visit says that nobody searched there, or under 5 % of the plants listed for the place have any status but
-"not found": then nearly all of them were not looked for. "Not found" would count them as missed or dead. Where the place
-was searched in part only, "not found" does not say whether that part was searched. And where the place visit says "not",
-a plant with measures contradicts it.
+"not found": then nearly all of them were not looked for. "Not found" would count them as missed or dead. Where the
+place was searched in part only, "not found" does not say whether that part was searched. And where the place visit says
+"not", a plant with measures contradicts it.
 
 An example that fails
 ---------------------
@@ -33,6 +33,7 @@ import polars as pl
 from domatia.checks.effort import occasion, searches
 from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
+from domatia.checks.place_level import place_where, with_place
 from domatia.checks.sightings import sightings
 from domatia.checks.written import counted, written
 from domatia.model import Check, Finding, StudyData
@@ -48,7 +49,7 @@ def run(data: StudyData) -> tuple[Finding, ...]:
         (pl.col("unseen") > 0) & (unsearched | pl.col("hardly") | (pl.col("said") == "partly").fill_null(False))
         | unsearched & (pl.col("seen") > 0)
     ).with_columns(written("when").alias("occasion_written"))
-    told = doubtful.select("place", "occasion", "place_name", "listed", "seen", "unseen", "said", "occasion_written")
+    told = doubtful.select("place", "occasion", "listed", "seen", "unseen", "said", "occasion_written")
     rows = (
         visits.with_columns(occasion())
         .join(told, on=["place", "occasion"])
@@ -57,14 +58,13 @@ def run(data: StudyData) -> tuple[Finding, ...]:
             | (pl.col("alive") & (pl.col("said") == "not").fill_null(False))
         )
     )
-    named = labelled(rows, data)
+    named = with_place(labelled(rows, data), data)
     return tuple(_finding(group) for group in grouped(named, "place", "occasion"))
 
 
 def _finding(rows: list[Row]) -> Finding:
     first = rows[0]
     unseen, seen, listed, said = first["unseen"], first["seen"], first["listed"], first["said"]
-    here = f"{first['place_name']}, {first['occasion_written']}"
     plants = counted(listed, "plant", "plants")
     severity: Severity = "error"
     if said == "not":
@@ -76,14 +76,13 @@ def _finding(rows: list[Row]) -> Finding:
         remedy = "Give the plants of the unsearched part the status not visited, and settle this for the others."
     else:
         severity = "warning"
-        found = f"Of {plants} listed only {seen} have any status but not found."
+        found = f"Of {plants} listed {seen or 'none'} {'has' if seen < 2 else 'have'} any status but not found."
         remedy = "Say for this place and round how far it was searched, in the mapping or by a place visit."
-    places = tuple(wheres(rows, "visit", "status"))
     return Finding(
         code=CHECK.code,
         severity=severity,
-        where=places,
-        found=f"{here}: {found}",
+        where=(place_where(first), *wheres(rows, "visit", "status")),
+        found=found,
         expected="Plants that nobody looked for are not visited, not unfound.",
         remedy=remedy,
         subjects=(first["place"],),

@@ -21,8 +21,8 @@ flipped. Compare the two plants' heights over the years: rows that were swapped 
 How it is judged
 ----------------
 Near means in the same subplot, or at most 5 m apart. Where either plant has no subplot and no coordinates, flips are
-named over the whole place within which tags are unique, and single digits not at all. Single digits are named only where
-one plant took over from the other, since in any long list most numbers have a neighbour that differs in one digit.
+named over the whole place within which tags are unique, and single digits not at all. Single digits are named only
+where one plant took over from the other, since in any long list most numbers have one that differs in one digit.
 
 What it does not see
 --------------------
@@ -84,23 +84,15 @@ def _variants(tag: str) -> list[str]:
 
 def _flipped(tags: pl.DataFrame) -> pl.DataFrame:
     """Give pairs of numbers of which one is read for the other, the smaller first."""
-    numbers = tags["tag"].unique().to_list()
-    known = set(numbers)
-    pairs = sorted(
-        {(a, b) for a in numbers for b in _variants(a) if b in known and a < b}
-        | {(b, a) for a in numbers for b in _variants(a) if b in known and b < a}
-    )
-    return pl.DataFrame([(a, b, "flip") for a, b in pairs], schema=_PAIR, orient="row")
+    numbers = set(tags["tag"].unique().to_list())
+    turned = {(min(a, b), max(a, b)) for a in numbers for b in _variants(a) if b in numbers}
+    return pl.DataFrame([(a, b, "flip") for a, b in sorted(turned)], schema=_PAIR, orient="row")
 
 
 def _one_digit(tags: pl.DataFrame) -> pl.DataFrame:
     """Give pairs of numbers of equal length that differ in one digit, the smaller first."""
-    masks = [
-        (n[:i] + "*" + n[i + 1 :], n)
-        for n in tags["tag"].unique().to_list()
-        if n.isdigit() and len(n) > 1
-        for i in range(len(n))
-    ]
+    numbers = [n for n in tags["tag"].unique().to_list() if n.isdigit() and len(n) > 1]
+    masks = [(n[:i] + "*" + n[i + 1 :], n) for n in numbers for i in range(len(n))]
     masked = pl.DataFrame(masks, schema={"mask": pl.String, "tag": pl.String}, orient="row")
     pairs = masked.join(masked.rename({"tag": "tag_b"}), on="mask").filter(pl.col("tag") < pl.col("tag_b"))
     return pairs.select("tag", "tag_b", pl.lit("digit").alias("how"))
@@ -108,8 +100,8 @@ def _one_digit(tags: pl.DataFrame) -> pl.DataFrame:
 
 _PAIR = {"tag": pl.String, "tag_b": pl.String, "how": pl.String}
 _OTHER = (
-    "record_id", "origin_file", "origin_sheet", "origin_row", "plant", "plot", "subplot", "x_m", "y_m", "first_earliest",
-    "first_latest", "last_earliest", "last_latest", "death_latest",
+    "record_id", "origin_file", "origin_sheet", "origin_row", "plant", "plot", "subplot", "x_m", "y_m",
+    "first_earliest", "first_latest", "last_earliest", "last_latest", "death_latest",
 )  # fmt: skip
 
 
