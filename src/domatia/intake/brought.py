@@ -5,7 +5,7 @@ Nothing is written here. A dry run and an import are the same call; the import t
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from domatia.intake.convert_quantities import build_quantities, keep_bad_cells, keep_columns
 from domatia.intake.mapping import TableMapping
@@ -139,7 +139,7 @@ def bring_in(
             f"Tables of {len(files)} files were given", "the tables of one file", "Bring files in one by one."
         )
     rows = rows_of(tables, mapping)
-    told = known if known is not None else StudyData(study_id, "", profile, {})
+    told = StudyData(study_id, "", profile, {}) if known is None else replace(known, profile=profile)
     building = Building(rows, mapping, study_id, tables[0].name, told)
     building.findings += [f for t in tables for f in t.findings]
     convert_all(building)
@@ -175,6 +175,7 @@ def _find_by_tag(building: Building) -> Borne | None:
         )
     borne = bearers_at(building, tags, building.mapping.table.row == "tag change")
     building.ids["plant"] = borne.plant
+    building.keys["plant"] = borne.plant.bin.encode("hex")
     return borne
 
 

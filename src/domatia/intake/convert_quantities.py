@@ -30,11 +30,12 @@ def keep_bad_cells(building: Building, kind: str) -> None:
     for name, done in building.converted.get(kind, {}).items():
         if not done.bad.any():
             continue
+        dates = _date_columns(building, kind) if done.varying or not building.grouped else []
         frame = building.rows.frame.select("@file", "@sheet", "@row").with_columns(
             _subject(building, kind).alias("of"),
             pl.lit(f"{name} as written").alias("name"),
             done.text.alias("text"),
-            *_date_columns(building, kind),
+            *dates,
         )
         keep_texts(building, frame.filter(done.bad).unique(maintain_order=True))
 
@@ -110,7 +111,7 @@ def _keep_column(building: Building, quantity: Quantity, named: pl.Series | None
         frame = frame.with_columns(_subject(building, of or "plant").alias("of"))
     if named is not None:
         frame = frame.with_columns(named.alias("row"))
-    per_row = mapping.table.row in ("plant with repeated groups", "pair of years") and not repeated(quantity.column)
+    per_row = building.grouped and not repeated(quantity.column)
     if of in _OF_ROWS_DATE and not (per_row and of == "plant"):
         frame = frame.with_columns(*_date_columns(building, of))
     frame = frame.filter(pl.col("text").is_not_null())

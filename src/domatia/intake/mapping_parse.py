@@ -5,6 +5,8 @@ from collections.abc import Mapping
 from difflib import get_close_matches
 from typing import Any, get_args
 
+from domatia.intake.convert_units import allowed_units
+from domatia.intake.dates_read import form_pattern
 from domatia.intake.mapping import (
     Code,
     Groups,
@@ -156,16 +158,27 @@ def _judge_source(mistakes: _Mistakes, where: str, found: Mapping[str, Any], fie
         for meant in {*found.get("words", {}).values(), found.get("value", "")} - {""}:
             if meant not in field.choices:
                 mistakes.unknown(where, meant, field.choices)
+    _judge_reading(mistakes, where, found, field)
+    if found.get("alive_if") and (field.record, field.column) != ("visit", "status"):
+        mistakes.add(where, "alive_if is for visit.status only")
+    if bool(found.get("cell")) != bool(found.get("cell_size_m")):
+        mistakes.add(where, "cell and cell_size_m (above 0) go together")
+
+
+def _judge_reading(mistakes: _Mistakes, where: str, found: Mapping[str, Any], field: Field) -> None:
     if found.get("date") and field.type not in ("date", "instant"):
         mistakes.add(where, "date is for dates only")
     if {"dd/mm/yyyy", "mm/dd/yyyy"} <= set(found.get("date", ())):
         mistakes.add(where, "dd/mm/yyyy and mm/dd/yyyy cannot both hold in one column")
     if found.get("unit") and field.type not in ("number", "integer"):
         mistakes.add(where, "unit is for numbers only")
-    if found.get("alive_if") and (field.record, field.column) != ("visit", "status"):
-        mistakes.add(where, "alive_if is for visit.status only")
-    if bool(found.get("cell")) != bool(found.get("cell_size_m")):
-        mistakes.add(where, "cell and cell_size_m (above 0) go together")
+    elif found.get("unit"):
+        mistakes.choice(where, "unit", found["unit"], allowed_units(field.unit))
+    for form in found.get("date", ()):
+        try:
+            form_pattern(form)
+        except WrongUse as e:
+            mistakes.add(where, str(e))
 
 
 def _part(mistakes: _Mistakes, kind: str, raw: object) -> Part:
@@ -245,6 +258,9 @@ def _judge_whole(mistakes: _Mistakes, mapping: TableMapping) -> None:
         mistakes.add("[groups]", f"names are needed, since one row is a {shape}")
     if mapping.groups.names and not repeated:
         mistakes.add("[groups]", f"has no meaning where one row is a {shape}")
+    clock = any("HH" in f for p in parts.values() for s in p.fields.values() for f in s.date)
+    if clock and not mapping.table.time_zone:
+        mistakes.add("[table]", "time_zone is needed, since a form of date has a clock time")
     if shape == "pair of years" and len(mapping.groups.names) not in (0, 2):
         mistakes.add("[groups]", "a pair of years has two names")
     needs = {"visit": "visit", "plant with repeated groups": "visit", "pair of years": "visit"}
@@ -252,9 +268,23 @@ def _judge_whole(mistakes: _Mistakes, mapping: TableMapping) -> None:
     need = needs.get(shape, "")
     if need and need not in parts:
         mistakes.add("[table] row", f"one row is a {shape}, but there is no section [{need}]")
+    _judge_needed(mistakes, mapping)
     plant = parts.get("plant")
     if plant is not None and not plant.key and not plant.find_by:
         mistakes.add("[plant]", "key is missing: which columns tell one plant from another?")
+
+
+def _judge_needed(mistakes: _Mistakes, mapping: TableMapping) -> None:
+    """Tell which fields are missing without which a record means nothing."""
+    for kind, part in mapping.parts.items():
+        for f in fields_of(kind):
+            there = f.column in part.fields or (f.type == "link" and f.target in mapping.parts)
+            worked_out = (kind, f.column) == ("occupancy", "looked") or (f.column in ("name", "number") and part.key)
+            if kind == "tag" and mapping.table.row == "tag change":
+                worked_out = "former_tag" in part.fields
+            if f.needed and not there and not worked_out:
+                section = f", or a section [{f.target}]" if f.type == "link" and f.target else ""
+                mistakes.add(f"[{kind}]", f"{f.column} is missing{section}; without it a {kind} means nothing")
 
 
 def parse_mapping(text: str, name: str = "mapping") -> TableMapping:

@@ -54,7 +54,7 @@ class Building:
         Quantities to be: `of`, `name`, `text`, `number`, `unit`, `when_*`, `row` and origin.
     findings : list of Finding
     implied : dict of str to list of polars.DataFrame
-        By kind: names that a link speaks of, with origin.
+        By kind: names (and keys) that a link speaks of, with origin.
     """
 
     rows: Rows
@@ -69,6 +69,11 @@ class Building:
     quantities: list[pl.DataFrame] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     implied: dict[str, list[pl.DataFrame]] = field(default_factory=dict)
+
+    @property
+    def grouped(self) -> bool:
+        """Whether one row of the table makes several rows here."""
+        return bool(self.mapping.groups.names)
 
     @property
     def height(self) -> int:
@@ -218,7 +223,12 @@ def when_text(values: pl.DataFrame) -> pl.Series:
 
 
 def _usual_key(building: Building, kind: str) -> list[pl.Series]:
-    parts = [building.keys[link.target] for link in usual_links(building, kind) if link.target in building.keys]
+    links = [link.target for link in usual_links(building, kind) if link.target in building.keys]
+    if kind == "visit" and "when" in building.converted["visit"]:
+        links = [target for target in links if target != "round"]
+    if kind == "tag" and building.part("plant").find_by:
+        links = [target for target in links if target != "plant"]
+    parts = [building.keys[target] for target in links]
     for f in fields_of(kind):
         done = building.converted.get(kind, {}).get(f.column)
         besides = f.column in ("when", "start", *_KEY_BESIDES.get(kind, ()))
@@ -241,15 +251,21 @@ def usual_links(building: Building, kind: str) -> tuple[Field, ...]:
 
 
 def link_ids(building: Building, done: Converted) -> pl.Series:
-    """Give the ids of the things that a column names, and remember the names."""
+    """Give the ids of the things that a column names (several columns: the parts of their key); remember the names."""
     target = done.field.target
-    keys = joined_key([done.values[done.field.column]])
-    if target in NAMED:
-        names = building.rows.frame.select("@file", "@sheet", "@row").with_columns(
-            done.values[done.field.column].alias("name"), keys.alias("key")
-        )
-        building.implied.setdefault(target, []).append(names.filter(pl.col("key").is_not_null()))
-    return key_ids(building.study_id, target, keys)
+    parts = [done.values[done.field.column]]
+    source = building.part(done.field.record).fields[done.field.column]
+    if source.columns:
+        nothing = blanks(building.mapping.table.blank, source.codes)
+        cells = building.rows.frame.select(without_blanks(pl.col(c), nothing) for c in source.columns)
+        parts = cells.get_columns()
+    keys = joined_key(parts)
+    ids = key_ids(building.study_id, target, keys)
+    names = building.rows.frame.select("@file", "@sheet", "@row").with_columns(
+        parts[0].alias("name"), keys.alias("key"), ids.alias("id"), pl.lit(done.field.column).alias("column")
+    )
+    building.implied.setdefault(target, []).append(names.filter(pl.col("key").is_not_null()))
+    return ids
 
 
 def row_frame(building: Building, kind: str) -> pl.DataFrame:

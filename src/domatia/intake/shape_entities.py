@@ -16,7 +16,7 @@ from domatia.intake.records import (
     key_series,
     row_frame,
 )
-from domatia.intake.shape_keys import content_hashes, joined_key, key_ids
+from domatia.intake.shape_keys import content_hashes, key_ids
 from domatia.intake.shape_merge import Rule, Varying, merged, numbered
 from domatia.intake.shapes import PRIMARY
 from domatia.model import Finding, Where, WrongUse, fields_of
@@ -216,17 +216,37 @@ def spellings(accepted: pl.Series, names: Mapping[str, str], met: set[str]) -> p
 
 
 def build_implied(building: Building) -> None:
-    """Add a record with nothing but its name for each thing that a link names and no row describes."""
+    """Add a record with nothing but its name for each thing that a link names and no row describes.
+
+    A thing that needs more than a name, or is known by a key, is not made up: that it is unknown is told.
+    """
     for kind, frames in sorted(building.implied.items()):
         names = pl.concat(frames).sort("@file", "@sheet", "@row").unique("key", keep="first", maintain_order=True)
         table = building.tables.get(kind)
-        ids = key_ids(building.study_id, kind, names["key"])
         if table is not None:
-            names = names.filter(~ids.is_in(table["subject_id"].implode()))
-        if names.height:
-            add_table(building, kind, finish(building, kind, names.rename({"name": NAMED[kind]})))
+            names = names.filter(~pl.col("id").is_in(table["subject_id"].implode()))
+        if [f.column for f in fields_of(kind) if f.needed] == [NAMED.get(kind, "")]:
+            if names.height:
+                whole = names.select("key", "@file", "@sheet", "@row", pl.col("name").alias(NAMED[kind]))
+                add_table(building, kind, finish(building, kind, whole))
+            continue
+        if building.known is not None:
+            names = names.filter(~pl.col("id").is_in(building.known.table(kind)["subject_id"].implode()))
+        _tell_unknown_links(building, kind, names)
 
 
-def one_key(name: str) -> str:
-    """Give the key of a thing that is known by its name."""
-    return str(joined_key([pl.Series([name])])[0])
+def _tell_unknown_links(building: Building, kind: str, names: pl.DataFrame) -> None:
+    for file, sheet, row, column, key in (
+        names.select("@file", "@sheet", "@row", "column", "key").head(MOST_LISTED).rows()
+    ):
+        building.findings.append(
+            Finding(
+                "link_unknown",
+                "warning",
+                (Where(file=file, sheet=sheet, row=row, column=column, kind=kind),),
+                f"The row names the {kind} {key}, which neither this file nor the study describes.",
+                f"a {kind} that is known.",
+                f"Bring in the table that describes it, or mend the name ([names.{kind}] in the mapping).",
+                values=(kind, key),
+            )
+        )

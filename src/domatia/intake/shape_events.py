@@ -43,12 +43,11 @@ def build_event(building: Building, kind: str) -> None:
 
 def _present(building: Building, kind: str) -> pl.Series:
     """Tell which rows speak of such an event at all."""
-    shape = building.mapping.table.row
+    shape, grouped = building.mapping.table.row, building.grouped
     always = pl.Series([True], dtype=pl.Boolean).new_from_index(0, building.height)
     if kind == PRIMARY[shape] and shape != "pair of years":
         return always
     own = building.converted.get(kind, {})
-    grouped = shape in ("plant with repeated groups", "pair of years")
     said = ~always
     for name, done in own.items():
         if done.constant or name == "when" or (grouped and not done.varying):

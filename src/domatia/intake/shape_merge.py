@@ -1,6 +1,6 @@
 """Several rows that speak of one thing become one record; rows that contradict each other stay apart."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -105,12 +105,13 @@ def merged(
         keys = whole.filter(pl.col(f"@n {name}") > 1)
         if not keys.height:
             continue
-        written = frame.select("key").with_columns(texts[name].alias("text")) if name in texts else None
+        texts_of: dict[str, list[str]] = {}
+        if name in texts:
+            written = frame.select("key").with_columns(texts[name].alias("text")).join(keys.select("key"), on="key")
+            said = written.drop_nulls().group_by("key").agg(pl.col("text").unique().sort())
+            texts_of = dict(zip(said["key"].to_list(), said["text"].to_list(), strict=True))
         for key, file, sheet, row in keys.select("key", *ORIGIN).iter_rows():
-            found: Sequence[str] = ()
-            if written is not None:
-                found = sorted(written.filter(pl.col("key") == key)["text"].drop_nulls().unique().to_list())
-            varying.append(Varying(key, name, tuple(found), file, sheet, row))
+            varying.append(Varying(key, name, tuple(texts_of.get(key, ())), file, sheet, row))
     return whole.drop([f"@n {name}" for name in refuse]), tuple(varying)
 
 
