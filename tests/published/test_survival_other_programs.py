@@ -1,6 +1,6 @@
 """Hazard models against other programs: numbers of `reference/survival/survival.out`.
 
-Grade: another program's output (R 4.2.2; glm, optimHess, survreg, coxph, msm, matrix exponentials).
+Grade: another program's output (R 4.2.2; glm, optimHess, survreg, coxph, lme4, msm, matrix exponentials).
 """
 
 from pathlib import Path
@@ -13,6 +13,7 @@ from domatia.stats.arrays import Floats
 from domatia.stats.cloglog import BinomialRows, cloglog
 from domatia.stats.competing import CompetingRows, competing_hazards, cumulative_incidence
 from domatia.stats.cox import cox
+from domatia.stats.frailty import frailty
 from domatia.stats.interval_hazard import IntervalRows, interval_hazard
 
 FOLDER = Path(__file__).parents[2] / "reference" / "survival"
@@ -137,3 +138,12 @@ def test_competing_causes_with_hazards_that_change(looks: CompetingRows) -> None
         [0.259766297331, -0.407149819189, -1.726967144770, -1.409834176518],
     ]
     assert_allclose(found.parameters.reshape(3, 4), by_cause, atol=3e-6)
+
+
+def test_normal_frailty_by_quadrature(table: Floats) -> None:
+    """Log-likelihood, effects and spread of block effects equal lme4's with 25 quadrature points."""
+    found = frailty(rows_of(table), np.array([1.0, 2.0]))
+    assert_allclose(found.log_likelihood, -369.809381578, atol=1e-8)
+    assert_allclose(np.sqrt(found.variance.estimate), [0.47244768743], atol=1e-6)
+    lme4 = [-0.621194795412, 0.973170253690, -0.780156344763, -1.086646981858, -0.719901015934]
+    assert_allclose(found.parameters, lme4, atol=2e-6)
