@@ -4,6 +4,7 @@ The library behind `mixed_library` maximises the Laplace-approximated likelihood
 88:9-25). The negative binomial has variance m + m²/shape. Not covered: extra zeros, and truncated counts.
 """
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -55,10 +56,9 @@ def fit_counts(
         raise ValueError("count model: exposures must be positive; leave out rows that were not watched")
     offset = None if exposure is None else np.log(exposure)
     kind = "poisson" if family == "poisson" else "negativebinomial"
-    fit = mixed_library.fit(mixed_library.Asked(response, design, names, random, kind, False, offset))
+    asked, order = mixed_library.in_order(mixed_library.Asked(response, design, names, random, kind, False, offset))
+    fit = mixed_library.restored(mixed_library.fit(asked), order)
     if kind == "negativebinomial" and fit.dispersion >= LARGE_SHAPE:
-        from dataclasses import replace
-
         note = (
             "no_overdispersion: the counts vary no more than a Poisson model allows; the shape has no finite estimate"
         )

@@ -31,6 +31,11 @@ class RandomTerm:
     slopes: Floats | None = None
     slope_names: tuple[str, ...] = ()
 
+    def take(self, order: Ints) -> "RandomTerm":
+        """Return the same term with its rows in another order."""
+        slopes = None if self.slopes is None else self.slopes[order]
+        return RandomTerm(self.name, self.groups[order], slopes, self.slope_names)
+
     def columns(self) -> Floats:
         """Return the columns of the random effects, the intercept first; shape (n, 1 + k)."""
         ones = np.ones((len(self.groups), 1))
@@ -128,6 +133,11 @@ class MixedFit:
     def standard_errors(self) -> Floats:
         """Model-based standard errors, shape (p,)."""
         return np.sqrt(np.diag(self.covariance))
+
+
+def canonical_order(response: Floats, design: Floats, groups: tuple[Ints, ...]) -> Ints:
+    """Return an order of the rows that does not depend on the order they came in, so that sums do not either."""
+    return np.lexsort((response, *design.T, *groups))
 
 
 def check_rows(response: Floats, design: Floats, names: tuple[str, ...], groups: tuple[Ints, ...]) -> None:

@@ -1,13 +1,13 @@
 """The only caller of the mixed-model library: arrays in, `MixedFit` out, its warnings as values."""
 
 import warnings as python_warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from domatia.stats.arrays import Floats, Ints
-from domatia.stats.mixed_fit import MixedFit, RandomTerm, VarianceComponent, check_rows
+from domatia.stats.mixed_fit import MixedFit, RandomTerm, VarianceComponent, canonical_order, check_rows
 
 if TYPE_CHECKING:
     import glmm
@@ -58,9 +58,27 @@ class _Factor:
     codes: Ints
 
 
+def in_order(asked: Asked) -> tuple[Asked, Ints]:
+    """Check the rows and sort them, so that results do not depend on their order; return the order too."""
+    groups = tuple(term.groups for term in asked.random)
+    check_rows(asked.response, asked.design, asked.names, groups)
+    keys = asked.design if asked.offset is None else np.column_stack([asked.design, asked.offset])
+    order = canonical_order(asked.response, keys, groups)
+    random = tuple(term.take(order) for term in asked.random)
+    offset = None if asked.offset is None else asked.offset[order]
+    moved = replace(asked, response=asked.response[order], design=asked.design[order], random=random, offset=offset)
+    return moved, order
+
+
+def restored(fit: MixedFit, order: Ints) -> MixedFit:
+    """Put fitted values back in the caller's row order."""
+    fitted = np.empty_like(fit.fitted)
+    fitted[order] = fit.fitted
+    return replace(fit, fitted=fitted)
+
+
 def fit(asked: Asked) -> MixedFit:
-    """Fit the model; every warning of the library becomes a value of the result."""
-    check_rows(asked.response, asked.design, asked.names, tuple(term.groups for term in asked.random))
+    """Fit the model to rows in order; every warning of the library becomes a value of the result."""
     import glmm
 
     data: dict[str, Floats | _Factor] = {"y": np.ascontiguousarray(asked.response, dtype=np.float64)}

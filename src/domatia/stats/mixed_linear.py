@@ -14,7 +14,7 @@ import numpy as np
 from domatia.stats import mixed_library
 from domatia.stats.arrays import Bools, Floats, Ints
 from domatia.stats.cluster_scores import ClusterScores
-from domatia.stats.mixed_fit import MixedFit, RandomTerm, VarianceComponent
+from domatia.stats.mixed_fit import MixedFit, RandomTerm, VarianceComponent, canonical_order
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
@@ -58,9 +58,11 @@ def fit_linear(
     """
     if not random:
         raise ValueError("mixed model: no random term was given; give at least one grouping")
-    asked = mixed_library.Asked(response, design, names, random, "gaussian", reml, None, satterthwaite)
+    asked, order = mixed_library.in_order(
+        mixed_library.Asked(response, design, names, random, "gaussian", reml, None, satterthwaite)
+    )
     fit = mixed_library.fit(asked)
-    return fit if fit.converged else _least_squares(asked, fit)
+    return mixed_library.restored(fit if fit.converged else _least_squares(asked, fit), order)
 
 
 def _least_squares(asked: mixed_library.Asked, failed: MixedFit) -> MixedFit:
@@ -114,6 +116,9 @@ def linear_scores(
         Columns left out of the fit are left out here. If a random grouping with variance crosses the clusters, they
         are not independent, and a warning says so.
     """
+    order = canonical_order(response, design, (clusters, *(term.groups for term in random)))
+    response, design, clusters = response[order], design[order], clusters[order]
+    random = tuple(term.take(order) for term in random)
     keep = ~fit.left_out
     residual = response - design[:, keep] @ fit.coefficients[keep]
     both = np.column_stack([design[:, keep], residual])

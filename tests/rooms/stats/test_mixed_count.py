@@ -33,6 +33,16 @@ def test_doubled_exposure_halves_the_rate() -> None:
     assert np.isinf(once.df).all()
 
 
+def test_row_order_changes_nothing() -> None:
+    """Shuffled rows give the same numbers to the last bit."""
+    order = np.random.default_rng(5).permutation(N)
+    moved = tuple(term.take(order) for term in RANDOM)
+    first, second = fit_counts(counts(), X, NAMES, RANDOM), fit_counts(counts()[order], X[order], NAMES, moved)
+    np.testing.assert_array_equal(first.coefficients, second.coefficients)
+    np.testing.assert_array_equal(first.covariance, second.covariance)
+    np.testing.assert_array_equal(first.fitted[order], second.fitted)
+
+
 @pytest.mark.parametrize("family", ["poisson", "negative_binomial"])
 def test_counts_that_are_all_nought_have_no_estimate(family: str) -> None:
     """If every count is nought the answer is nan with the reason, not a crash and not a Python warning."""

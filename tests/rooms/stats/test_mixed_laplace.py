@@ -76,7 +76,7 @@ def test_row_order_changes_nothing(kind: str) -> None:
     family, (design, names) = responses(kind), columns(kind)
     order = np.random.default_rng(5).permutation(N)
     first = fit_laplace(family, design, names, NESTED)
-    moved = tuple(RandomTerm(t.name, t.groups[order]) for t in NESTED)
+    moved = tuple(t.take(order) for t in NESTED)
     second = fit_laplace(family.take(order), design[order], names, moved)
     np.testing.assert_array_equal(first.parameters, second.parameters)
     np.testing.assert_array_equal(first.parameter_covariance, second.parameter_covariance)
@@ -91,9 +91,7 @@ def test_whole_weights_are_repeated_rows(kind: str) -> None:
     weights = 1.0 + (np.arange(N) % 3 == 0)
     rows = np.repeat(np.arange(N), weights.astype(np.int64))
     weighted = fit_laplace(family, design, names, NESTED, weights=weights)
-    repeated = fit_laplace(
-        family.take(rows), design[rows], names, tuple(RandomTerm(t.name, t.groups[rows]) for t in NESTED)
-    )
+    repeated = fit_laplace(family.take(rows), design[rows], names, tuple(t.take(rows) for t in NESTED))
     assert weighted.loglik == pytest.approx(repeated.loglik, abs=1e-6)
     np.testing.assert_allclose(weighted.parameters, repeated.parameters, atol=2e-5)
 

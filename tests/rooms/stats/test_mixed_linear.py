@@ -76,6 +76,21 @@ def test_corrected_covariance_and_df_equal_dense_algebra() -> None:
     assert scores.contrast_df(contrast) == pytest.approx(np.trace(table) ** 2 / np.sum(table**2), rel=1e-4)
 
 
+def test_row_order_changes_nothing() -> None:
+    """Shuffled rows give the same numbers to the last bit, robust covariance included."""
+    y = heights()
+    order = np.random.default_rng(5).permutation(N)
+    moved = tuple(term.take(order) for term in RANDOM)
+    first, second = fit_linear(y, X, NAMES, RANDOM), fit_linear(y[order], X[order], NAMES, moved)
+    np.testing.assert_array_equal(first.coefficients, second.coefficients)
+    np.testing.assert_array_equal(first.covariance, second.covariance)
+    np.testing.assert_array_equal(first.fitted[order], second.fitted)
+    one = linear_scores(first, y, X, RANDOM, BLOCK)
+    two = linear_scores(second, y[order], X[order], moved, BLOCK[order])
+    np.testing.assert_array_equal(one.scores, two.scores)
+    np.testing.assert_array_equal(one.information, two.information)
+
+
 def test_clusters_that_groups_cross_are_named() -> None:
     """If units lie in several clusters the result says that clusters are not independent."""
     y = heights()
