@@ -20,6 +20,8 @@ from domatia.model import Ask
 from domatia.questions import answer
 
 TRUTH_SEED = 20_261_125
+POOLED = ("founding", "takeover")
+"""Questions whose truth is counted with sham and control plants together."""
 LEAST, MOST = 0.91, 0.98
 
 
@@ -66,7 +68,7 @@ def effects_of(spec: Spec, codes: Sequence[str], seed: int) -> list[Told]:
     data = observe(spec, seed)
     found = []
     for code in codes:
-        for e in answer(code, data, Ask(seed=seed, draws=2)).effects:
+        for e in answer(code, data, Ask(seed=seed, draws=2, pool=code in POOLED)).effects:
             key = "/".join((code, e.name, e.of, e.against, e.where))
             found.append((key, e.estimate, e.low, e.high, e.standard_error))
     return found

@@ -40,7 +40,7 @@ def rows_of_looks(deaths: Deaths, seen: pl.DataFrame) -> pl.DataFrame:
     ----------
     deaths : Deaths
     seen : polars.DataFrame
-        As `domatia.histories.looks.looks` gives them.
+        As `domatia.histories.looks.after_removals` gives them.
 
     Returns
     -------
@@ -48,7 +48,7 @@ def rows_of_looks(deaths: Deaths, seen: pl.DataFrame) -> pl.DataFrame:
         `plant`, `start`, `stop` (years since the plant's start), `died`, `known` (state, null before the first look).
     """
     kept = followed(deaths).select("plant", "origin", "right")
-    steps = last_known(seen).join(kept, on="plant").with_columns(t=pl.col("t") - pl.col("origin"))
+    steps = last_known(seen, "after").join(kept, on="plant").with_columns(t=pl.col("t") - pl.col("origin"))
     steps = steps.filter(pl.col("right").is_null() | (pl.col("t") <= pl.col("right")))
     # an earlier "dead" that a later visit disproved is no state
     steps = steps.filter((pl.col("state") != DIED) | (pl.col("t") == pl.col("right")))

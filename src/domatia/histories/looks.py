@@ -69,25 +69,26 @@ def looks(data: StudyData, counts: Counts = "patrolling workers") -> pl.DataFram
     )
 
 
-def last_known(table: pl.DataFrame) -> pl.DataFrame:
+def last_known(table: pl.DataFrame, column: str = "state") -> pl.DataFrame:
     """Add `known`: the state at the latest look at or before each row, null before the first one.
 
-    "unknown" is not a look. "several" is.
+    "unknown" is not a look. "several" is. With `column` = "after" ants taken off on the day of a look are gone.
     """
-    said = pl.when(~pl.col("state").is_in([UNKNOWN, DIED])).then(pl.col("state"))
+    said = pl.when(~pl.col(column).is_in([UNKNOWN, DIED])).then(pl.col(column))
     return table.with_columns(known=said.forward_fill().over("plant"))
 
 
 def after_removals(table: pl.DataFrame, data: StudyData) -> pl.DataFrame:
-    """Give the looks with "vacant" where ants were taken off on the day of the look: so the next step began.
+    """Add `after`: the state with which the step to the next look began.
 
-    The crew looks first and treats then; what the look saw is gone when the step to the next visit begins.
+    It is "vacant" where ants were taken off on the day of the look (the crew looks first and treats then), else what
+    the look saw.
     """
     acts = data.table("intervention").filter(pl.col("kind").is_in(REMOVALS) & pl.col("plant").is_not_null())
     days = acts.select("plant", t=position()).unique().with_columns(cleared=True)
     marked = table.join(days, on=["plant", "t"], how="left", maintain_order="left")
-    state = pl.when(pl.col("cleared") & (pl.col("state") != DIED)).then(pl.lit(VACANT)).otherwise("state")
-    return marked.with_columns(state=state).drop("cleared")
+    after = pl.when(pl.col("cleared") & (pl.col("state") != DIED)).then(pl.lit(VACANT)).otherwise("state")
+    return marked.with_columns(after=after).drop("cleared")
 
 
 def roles_of(data: StudyData) -> dict[str, str]:

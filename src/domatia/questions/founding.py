@@ -1,0 +1,178 @@
+"""How fast are vacant plants found, and by whom?
+
+What is measured
+----------------
+Each look (``occupancy.looked``) says whether a plant is vacant or who holds it. A step begins at a look that saw the
+plant vacant, or at the day on which its ants were taken off, and ends at the next look: still vacant, held by an ant,
+or dead. Which stage counts as held is printed: patrolling workers, or already a live founding queen. A visit at which
+nobody looked ends no step.
+
+Model
+-----
+Competing hazards between looks: h_c(t) = exp(x'b_c) * a_c(t) for each ant and for dying vacant, a_c constant on pieces
+of the time since the plant was seen vacant; x holds the group, canopy openness (``visit.openness_pct``), log height
+(``visit.height_cm``), the distance to the nearest held plant (``plant.x_m``, ``plant.y_m``) and fields given with
+``--adjust``, all as known at the beginning of the step. The chance of each end after a year is averaged over the spells
+of a group. Intervals allow for plants of one block being alike.
+
+When not to use it
+------------------
+When plants were looked at so seldom that colonies come and go between two looks: then the rates are too low. Who is
+seen first need not be who arrived first.
+
+Example
+-------
+>>> from domatia.questions.founding import QUESTION
+>>> QUESTION.asks
+'How fast are vacant plants found, and by whom?'
+
+References
+----------
+Prentice et al. 1978, Biometrics 34:541-554 (cause-specific hazards); Jackson 2011, J. Stat. Software 38(8) (likelihood
+between looks); Lin & Wei 1989, JASA 84:1074-1078 (sandwich).
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from domatia.figures.curves import curves
+from domatia.figures.style import Words
+from domatia.histories.looks import Counts
+from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, StudyData
+from domatia.questions import founding_numbers as numbers
+from domatia.questions.standing_doubts import standing_doubts
+from domatia.questions.wording import bounds, share
+
+LEAST_EVENTS = 5
+COUNTS: Counts = "patrolling workers"
+
+
+@dataclass(frozen=True)
+class Founding:
+    """What the founding question found; see `domatia.model.question.Found`."""
+
+    effects: tuple[Effect, ...]
+    tables: Mapping[str, pl.DataFrame]
+    rows: Rows
+    too_little: str
+    about: numbers.Material
+    ends: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Founding:
+    """Estimate the chances of each end of a vacant spell and what they depend on.
+
+    Parameters
+    ----------
+    data : StudyData
+    ask : Ask
+    rng : numpy Generator
+        Not used: the intervals have formulas.
+    """
+    about = numbers.gather(data, ask, COUNTS)
+    rows = about.rows_used(data)
+    ended = about.rows.filter(~pl.col("ended").is_in(["", numbers.DIED])).height
+    if ended < LEAST_EVENTS or about.clusters < 2:
+        why = (
+            f"Too little to answer: {about.rows.height} steps of vacant plants in {about.clusters} blocks, of which "
+            f"{ended} ended with an ant. At least {LEAST_EVENTS} of these and two blocks are needed."
+        )
+        return Founding((), {}, rows, why, about)
+    fits = numbers.fit(about)
+    chances = numbers.chances(about, fits)
+    tables = {"ends": numbers.ends_table(about), "curve": numbers.curve_table(about, fits)}
+    effects = (replace(chances[0], main=True), *chances[1:], *numbers.ratios(about, fits))
+    return Founding(effects, tables, rows, "", about, fits.ends, fits.notes)
+
+
+def doubts(data: StudyData, found: Founding) -> tuple[Doubt, ...]:
+    """Say what could mislead."""
+    about = found.about
+    told = [Doubt("fit", "note", n) for n in found.notes]
+    if about.groups is not None:
+        told += standing_doubts(data, about.groups, about.clusters)
+    text = (
+        f"A plant counts as found once an ant with {about.vacancies.counts} was seen on it. Looks lie "
+        f"{about.vacancies.gap_days:.0f} days apart (median): colonies that came and went in between are missed, and "
+        "who was seen first need not be who arrived first."
+    )
+    told.append(Doubt("between_looks", "note", text))
+    own = about.rows.group_by("plant").agg(n=pl.col("spell").n_unique()).filter(pl.col("n") > 1).height
+    if own:
+        text = f"{own} plants were vacant more than once; plants that lose ants again and again may be poor hosts."
+        told.append(Doubt("vacant_again", "note", text))
+    if "openness" not in about.columns:
+        told.append(
+            Doubt("no_light", "note", "Canopy openness is not known for most steps, so light is not allowed for.")
+        )
+    return tuple(told)
+
+
+def figure(found: Founding) -> Chart | None:
+    """Draw what became of vacant plants over time."""
+    if found.too_little:
+        return None
+    words = Words(
+        "What becomes of a vacant plant",
+        f"Chance over time of being taken by each ant or dying vacant: {', '.join(found.ends)}.",
+        "Years since seen vacant",
+        "Share of vacant plants",
+    )
+    return curves(found.tables["curve"], found.ends, words, stepped=False, limits=None)
+
+
+def sentence(found: Founding, why_doubt: Sequence[Doubt]) -> str:
+    """Answer in words."""
+    if found.too_little:
+        return found.too_little
+    main = found.effects[0]
+    own = [
+        e
+        for e in found.effects
+        if e.name == main.name and e.against == "all" and e.of not in ("any ant", "died vacant")
+    ]
+    own.sort(key=lambda e: (-e.estimate, e.of))
+    who = "; ".join(f"{e.of} {share(e.estimate)} ({bounds(e, share)})" for e in own)
+    text = (
+        f"Of vacant plants {share(main.estimate)} are held by an ant within a year "
+        f"(95 % interval {bounds(main, share)}): {who}."
+    )
+    grave = [d for d in why_doubt if d.severity != "note"]
+    return text + (f" But: {grave[0].text}" if grave else "")
+
+
+def _sees_vacant(data: StudyData) -> bool:
+    told = data.table("occupancy").filter(pl.col("looked") & (pl.col("stage") == "none"))
+    return told.height > 0
+
+
+def _names_ants(data: StudyData) -> bool:
+    return data.table("occupancy")["taxon"].null_count() < data.table("occupancy").height
+
+
+QUESTION = Question(
+    code="founding",
+    asks="How fast are vacant plants found, and by whom?",
+    needs=(
+        Need("looks for ants that found a plant vacant (occupancy with looked and stage)", _sees_vacant),
+        Need("looks that named the ant on a plant", _names_ants),
+    ),
+    sources=(
+        "Prentice RL et al. 1978. The analysis of failure times in the presence of competing risks. "
+        "Biometrics 34:541-554.",
+        "Jackson CH 2011. Multi-state models for panel data. J. Stat. Software 38(8).",
+    ),
+    method=(
+        "Vacant plants were followed from look to look. Being taken by each ant and dying vacant compete; their "
+        "hazards, piecewise constant in the time since the plant was seen vacant, were estimated from what was seen at the next "
+        "look, with the state at the beginning of each step as covariates and standard errors clustered by block."
+    ),
+    estimate=estimate,
+    doubts=doubts,
+    figure=figure,
+    sentence=sentence,
+)
