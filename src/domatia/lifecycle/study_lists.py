@@ -20,7 +20,7 @@ tag_scope = "study"
 dry_months = [12, 1, 2, 3]
 residue_days = 14.0
 barrier_days = 14.0
-least_distance_m = 1.0
+least_distance_m = 0.5
 
 [ranges]
 "visit.height_cm" = [3, 1200]

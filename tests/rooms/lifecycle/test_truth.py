@@ -11,7 +11,7 @@ from domatia.lifecycle.spec import DEFAULT, PRESETS, YEAR_DAYS
 from domatia.lifecycle.tally import tally
 from domatia.lifecycle.truth import TrueValue, truth, truths_of
 
-PLANTS = 60_000
+PLANTS = 45_000
 
 
 def _pick(values: dict[str, TrueValue], question: str, name: str, **where: str) -> float:
@@ -46,11 +46,11 @@ def test_ants_that_help(truths: dict[str, dict[str, TrueValue]]) -> None:
 
 
 def test_no_effect_is_null_within_counting_error(truths: dict[str, dict[str, TrueValue]]) -> None:
-    """With no effect every contrast of removal and sham is null: four errors of a count of 20,000 plants an arm."""
+    """With no effect every contrast of removal and sham is null: four errors of a count of 15,000 plants an arm."""
     t = truths["no_effect"]
-    assert abs(np.log(_pick(t, "survival", "hazard_ratio", **PAIR))) < 4 * np.sqrt(2 / 12_000)
-    assert abs(_pick(t, "survival", "survival_difference_1y", **PAIR)) < 4 * np.sqrt(2 * 0.2 / 20_000)
-    assert abs(_pick(t, "survival", "restricted_mean_difference", **PAIR)) < 4 * 400 * np.sqrt(2 / 20_000)
+    assert abs(np.log(_pick(t, "survival", "hazard_ratio", **PAIR))) < 4 * np.sqrt(2 / 9_000)
+    assert abs(_pick(t, "survival", "survival_difference_1y", **PAIR)) < 4 * np.sqrt(2 * 0.2 / 15_000)
+    assert abs(_pick(t, "survival", "restricted_mean_difference", **PAIR)) < 4 * 400 * np.sqrt(2 / 15_000)
     assert abs(np.log(_pick(t, "survival", "hazard_ratio_as_occupied"))) < 0.06
     assert abs(_pick(t, "growth", "rgr_difference", **PAIR)) < 0.006
     assert abs(_pick(t, "growth", "height_difference_1y_cm", **PAIR)) < 0.8
