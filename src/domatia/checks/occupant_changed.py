@@ -56,20 +56,24 @@ def run(data: StudyData) -> tuple[Finding, ...]:
     after = pl.col("when_latest").shift(1) < pl.col("when_earliest")
     before = pl.when(same & after & ~pl.col("unnamed").shift(1)).then(pl.col("ants").shift(1))
     earlier = pl.when(pl.col("plant").shift(2) == pl.col("plant")).then(pl.col("ants").shift(2))
-    changed = looked.with_columns(before.alias("before"), earlier.alias("earlier")).filter(
+    told = looked.with_columns(before.alias("before"), earlier.alias("earlier")).filter(
         ~pl.col("unnamed")
         & (pl.col("ants").list.len() > 0)
         & (pl.col("before").list.len() > 0)
-        & (pl.col("ants").list.set_intersection("before").list.len() == 0)
+        & (pl.col("ants").list.join("|") != pl.col("before").list.join("|"))
     )
-    returned = (pl.col("ants").list.set_intersection("earlier").list.len() > 0).fill_null(False)
-    rows = changed.with_columns(returned.alias("returned"))
-    return tuple(_finding(group) for group in grouped(labelled(rows, data), "plant"))
+    groups = (_changes(rows) for rows in grouped(labelled(told, data), "plant"))
+    return tuple(_finding(rows) for rows in groups if rows)
+
+
+def _changes(rows: list[Row]) -> list[Row]:
+    """Keep the visits at which none of the ants of the visit before was seen."""
+    return [row for row in rows if not set(row["ants"]) & set(row["before"])]
 
 
 def _finding(rows: list[Row]) -> Finding:
     told = [f"{listing(row['before'])} to {listing(row['ants'])} by {row['written']}" for row in rows]
-    returned = any(row["returned"] for row in rows)
+    returned = any(set(row["ants"]) & set(row["earlier"] or ()) for row in rows)
     back = " The earlier ant came back at the next visit." if returned else ""
     return Finding(
         code=CHECK.code,

@@ -21,8 +21,8 @@ re-entry before anybody handles treated leaves.
 
 What it does not see
 --------------------
-Drift from plants nearby. Dates coarser than a month: then nothing is said. How long a given agent works: the profile's
-number is the study's own.
+Drift from plants nearby. Scores on the day of the insecticide, which are taken to have come before it. Dates coarser
+than a month: then nothing is said. How long a given agent works: the profile's number is the study's own.
 
 Source
 ------
@@ -61,10 +61,10 @@ def run(data: StudyData) -> tuple[Finding, ...]:
     days = (pl.col("when_earliest") - pl.col("_to")).dt.total_days()
     rows = (
         scores.join(sprayed, on="plant")
-        .filter((pl.col("when_latest") >= pl.col("_from")) & (days < data.profile.residue_days))
+        .filter((pl.col("when_earliest") > pl.col("_to")) & (days < data.profile.residue_days))
         .sort("subject_id", "_to", "_from")
         .unique("subject_id", keep="last", maintain_order=True)
-        .with_columns(pl.max_horizontal(days, 0).alias("days"))
+        .with_columns(days.alias("days"))
     )
     allowed = data.profile.residue_days
     return tuple(_finding(group, allowed) for group in grouped(labelled(rows, data), "plant"))

@@ -83,7 +83,7 @@ def _finding(rows: list[Row], measure: str, from_repeats: bool) -> Finding:
         for r in rows
     ]
     yardstick = "visits measured twice" if from_repeats else "steps of plants of like size"
-    least = listing([f"{number(round(r['least'], 1))} {unit}" for r in rows])
+    least = listing([f"{r['least']:.4g} {unit}" for r in rows])
     return Finding(
         code=CHECK.code,
         severity="warning",
