@@ -27,10 +27,10 @@ damage
 founding
     Spells in which no ant held the plant, from the day it became (or at the treatment was) vacant; `where` says what
     ends one: "live queen" (a queen settles) or "patrolling workers" (founding counts as still free). Among spells that
-    could be followed for a year: `cumulative_incidence_1y` by ant and for "died vacant", of removal plants, the
-    others and all; `cumulative_incidence_1y_rates` the same from events over vacant time (competing constant rates);
-    `colonisation_hazard_ratio_light` for 0.1 more openness and `colonisation_hazard_ratio_removal`, jointly, from
-    proportional hazards over months of the spell, for any ant and each.
+    could be followed for a year: `cumulative_incidence_1y` by ant, for "any ant" and for "died vacant", of removal
+    plants, the others and all; `cumulative_incidence_1y_rates` the same from events over vacant time (competing
+    constant rates); `colonisation_hazard_ratio_light` for 0.1 more openness and `colonisation_hazard_ratio_removal`,
+    jointly, from proportional hazards over months of the spell, for any ant and each.
 takeover
     Plants whose ants were not to be removed; `where` names the states: "live queen" (vacant, ants, dead) or
     "patrolling workers" (vacant, founding, ants, dead). `intensity` changes over years in the state; `transition_1y`
@@ -46,7 +46,7 @@ from typing import Any
 import numpy as np
 
 from domatia.lifecycle.counted import exponential, generator, hazard_ratio, proportional_hazards, slope
-from domatia.lifecycle.spec import Spec
+from domatia.lifecycle.spec import YEAR_DAYS, Spec
 from domatia.lifecycle.stand import Floats
 from domatia.lifecycle.tally import LIGHT_BINS, Tally, add, months_of, tally
 
@@ -193,7 +193,8 @@ def _damage(spec: Spec, c: Tally) -> Iterator[TrueValue]:
 
 
 def _founding(spec: Spec, c: Tally) -> Iterator[TrueValue]:
-    outcomes = [*(a.name for a in spec.ants), "died vacant"]
+    outcomes = ["any ant", *(a.name for a in spec.ants), "died vacant"]
+    ants = slice(1, 1 + len(spec.ants))
     for name, where in EVENTS:
         spells, time, events = c[f"spells_{name}"], c[f"vacant_time_{name}"], c[f"vacant_events_{name}"]
         groups = (
@@ -202,14 +203,14 @@ def _founding(spec: Spec, c: Tally) -> Iterator[TrueValue]:
             ("all", spells.sum(axis=0), slice(None)),
         )
         for group, counted, cells in groups:
-            years = time[:, cells].sum() / 365.25
-            rates = events[1:, :, cells].sum(axis=(1, 2)) / years
-            whole = rates.sum()
-            for k, outcome in enumerate(outcomes):
-                share = float(counted[k + 1] / counted.sum())
-                yield TrueValue("founding", "cumulative_incidence_1y", outcome, group, where, share, "1")
-                share = float(rates[k] / whole * -np.expm1(-whole))
-                yield TrueValue("founding", "cumulative_incidence_1y_rates", outcome, group, where, share, "1")
+            shares = counted / counted.sum()
+            rates = events[:, :, cells].sum(axis=(1, 2)) / (time[:, cells].sum() / YEAR_DAYS)
+            whole = rates[1:].sum()
+            by_rates = rates / whole * -np.expm1(-whole)
+            for label, values in (("cumulative_incidence_1y", shares), ("cumulative_incidence_1y_rates", by_rates)):
+                each = [values[ants].sum(), *values[1:]]
+                for outcome, value in zip(outcomes, each, strict=True):
+                    yield TrueValue("founding", label, outcome, group, where, float(value), "1")
         yield from _colonisation(spec, time, events, where)
 
 
@@ -231,7 +232,7 @@ def _takeover(spec: Spec, c: Tally) -> Iterator[TrueValue]:
     ants = [a.name for a in spec.ants]
     for name, where in EVENTS:
         states = ["vacant", *([] if name == "queen" else ["founding"]), *ants, "dead"]
-        rates = generator(c[f"changes_{name}"], c[f"state_time_{name}"] / 365.25)
+        rates = generator(c[f"changes_{name}"], c[f"state_time_{name}"] / YEAR_DAYS)
         year, pairs = exponential(rates), c[f"year_pairs_{name}"]
         counted = pairs / np.maximum(pairs.sum(axis=1, keepdims=True), 1.0)
         for i, a in enumerate(states[:-1]):
