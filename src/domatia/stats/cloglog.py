@@ -24,6 +24,7 @@ from domatia.stats.clustering import (
     model_uncertainty,
     sum_by,
 )
+from domatia.stats.row_order import canonical_order
 from domatia.stats.separation import members
 
 _MOST_STEPS = 50
@@ -104,7 +105,7 @@ def cloglog(rows: BinomialRows, *, kind: Kind = "CR1", level: float = 0.95) -> C
     covariance = np.asarray(np.linalg.inv(work.X.T @ (work.X * weight[:, None])), dtype=np.float64)
     doubt = model_uncertainty(covariance, level)
     if rows.cluster is not None and kind != "model":
-        codes, groups = cluster_codes(rows.cluster)
+        codes, groups = cluster_codes(work.group)
         scores = sum_by(work.X * slope[:, None], codes, groups)
         parts = members(codes, groups)
         shares = np.stack([work.X[m].T @ (work.X[m] * weight[m, None]) for m in parts])
@@ -129,6 +130,10 @@ class _Work:
             raise ValueError("events must lie between 0 and the number of trials")
         if self.y.sum() in (0.0, self.trials.sum()):
             raise ValueError("all or none had the event, so there is nothing to compare")
+        group = np.zeros(count, np.int64) if rows.cluster is None else np.asarray(rows.cluster)
+        order = canonical_order(self.offset, self.y, self.trials, self.X, group)
+        self.X, self.y, self.group = np.ascontiguousarray(self.X[order]), self.y[order], group[order]
+        self.trials, self.offset = self.trials[order], self.offset[order]
         gram = self.X.T @ self.X
         scale = np.sqrt(np.maximum(np.diag(gram), 1e-300))
         if np.linalg.matrix_rank(gram / np.outer(scale, scale), tol=1e-11, hermitian=True) < len(gram):

@@ -26,6 +26,7 @@ import numpy as np
 from domatia.stats.arrays import Floats, Ints
 from domatia.stats.clustering import Estimate, Kind, Uncertainty, sum_by
 from domatia.stats.interval_hazard import IntervalRows, baseline_edges, choose_cuts, overlaps
+from domatia.stats.row_order import canonical_order
 from domatia.stats.separation import Summit, climb, clustered_fit, log_f_prior, members, runaway
 
 _CHUNK = 2048
@@ -55,8 +56,11 @@ class CompetingRows:
 
     def checked(self) -> tuple[IntervalRows, Ints]:
         """Give the rows with any event counted as the end, and the causes; ValueError if something is wrong."""
-        cause = np.asarray(self.cause).astype(np.int64)
-        rows = IntervalRows(self.start, self.stop, cause > 0, self.X, self.cluster).checked()
+        cause, x = np.asarray(self.cause).astype(np.int64), np.asarray(self.X, dtype=np.float64)
+        rows = IntervalRows(self.start, self.stop, cause > 0, x, self.cluster).checked()
+        # the same order as the checked rows, causes told apart last
+        cluster = np.zeros(len(x), np.int64) if self.cluster is None else np.asarray(self.cluster)
+        cause = cause[canonical_order(self.start, self.stop, cause > 0, x, cluster, cause)]
         if (cause < 0).any():
             raise ValueError("causes are 0 (nothing happened) or 1, 2, ...; a negative cause was given")
         never = [c for c in range(1, int(cause.max()) + 1) if not (cause == c).any()]

@@ -25,6 +25,7 @@ from domatia.stats.clustering import (
     model_uncertainty,
     sum_by,
 )
+from domatia.stats.row_order import canonical_order
 
 _MOST_STEPS = 50
 _TOLERANCE = 1e-12
@@ -95,7 +96,12 @@ def cox(
     ValueError
         If rows are empty or reversed, nobody died, or a covariate is a combination of others.
     """
-    work = _Sorted(start, stop, died, X)
+    begin, end = np.asarray(start, dtype=np.float64), np.asarray(stop, dtype=np.float64)
+    event, x = np.asarray(died).astype(bool), np.asarray(X, dtype=np.float64)
+    _check(begin, end, event, x)
+    group = np.zeros(len(x), np.int64) if cluster is None else np.asarray(cluster)
+    order = canonical_order(begin, end, event, x, group)
+    work = _Sorted(begin[order], end[order], event[order], x[order])
     beta, steps = np.zeros(work.columns), 0
     null, gradient, information = work.derivatives(beta)
     now, move = null, _solve(information, gradient)
@@ -110,7 +116,7 @@ def cox(
     covariance = np.asarray(np.linalg.pinv(information, hermitian=True), dtype=np.float64)
     uncertainty = model_uncertainty(covariance)
     if cluster is not None and kind != "model":
-        codes, groups = cluster_codes(np.asarray(cluster)[work.kept])
+        codes, groups = cluster_codes(group[order][work.kept])
         scores = sum_by(work.scores(beta), codes, groups)
         uncertainty = clustered_uncertainty(covariance, scores, kind=kind)
     coefficients = uncertainty.linear(beta, np.eye(work.columns))
@@ -135,10 +141,7 @@ def _climb(work: "_Sorted", beta: Floats, move: Floats, now: float) -> tuple[Flo
 class _Sorted:
     """Rows placed on the grid of death times, and the sums over risk sets."""
 
-    def __init__(self, start: Floats, stop: Floats, died: Bools | Ints, X: Floats) -> None:
-        begin, end = np.asarray(start, dtype=np.float64), np.asarray(stop, dtype=np.float64)
-        event, x = np.asarray(died).astype(bool), np.asarray(X, dtype=np.float64)
-        _check(begin, end, event, x)
+    def __init__(self, begin: Floats, end: Floats, event: Bools, x: Floats) -> None:
         times, place = np.unique(end[event], return_inverse=True)
         self.grid = len(times)
         lo, hi = np.searchsorted(times, begin, side="right"), np.searchsorted(times, end, side="right")

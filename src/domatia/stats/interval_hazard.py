@@ -27,6 +27,7 @@ import numpy as np
 
 from domatia.stats.arrays import Bools, Floats, Ints
 from domatia.stats.clustering import Estimate, Kind, Uncertainty, sum_by
+from domatia.stats.row_order import canonical_order
 from domatia.stats.separation import Summit, climb, clustered_fit, log_f_prior, members, runaway
 
 
@@ -53,7 +54,7 @@ class IntervalRows:
     cluster: Ints | None = None
 
     def checked(self) -> "IntervalRows":
-        """Give the same rows as plain arrays, or raise ValueError saying what is wrong with them."""
+        """Give the same rows in one order as plain arrays; ValueError says what is wrong with them."""
         start, stop = np.asarray(self.start, dtype=np.float64), np.asarray(self.stop, dtype=np.float64)
         died, X = np.asarray(self.died).astype(bool), np.asarray(self.X, dtype=np.float64)
         if X.ndim != 2 or not len(start) == len(stop) == len(died) == len(X):
@@ -67,8 +68,10 @@ class IntervalRows:
         aliased = aliased_columns(X)
         if aliased:
             raise ValueError(f"columns {list(aliased)} of X are constant or combinations of columns before them")
-        cluster = None if self.cluster is None else np.asarray(self.cluster)
-        return IntervalRows(start, stop, died, X, cluster)
+        cluster = np.zeros(len(X), np.int64) if self.cluster is None else np.asarray(self.cluster)
+        order = canonical_order(start, stop, died, X, cluster)
+        groups = None if self.cluster is None else cluster[order]
+        return IntervalRows(start[order], stop[order], died[order], X[order], groups)
 
 
 @dataclass(frozen=True, eq=False)

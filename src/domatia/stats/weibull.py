@@ -16,6 +16,7 @@ import numpy as np
 from domatia.stats.arrays import Floats, Ints
 from domatia.stats.clustering import Estimate, Kind, Uncertainty, sum_by
 from domatia.stats.interval_hazard import aliased_columns
+from domatia.stats.row_order import canonical_order
 from domatia.stats.separation import climb, clustered_fit, members
 
 
@@ -73,9 +74,12 @@ def weibull(
     ValueError
         If intervals are reversed or empty of information, nobody had the event, or a covariate is redundant.
     """
-    likelihood = _Likelihood(*_checked(left, right, X))
+    lo, hi, x = _checked(left, right, X)
+    group = np.zeros(len(x), np.int64) if cluster is None else np.asarray(cluster)
+    order = canonical_order(lo, hi, x, group)
+    likelihood = _Likelihood(lo[order], hi[order], x[order])
     fit = climb(likelihood)
-    groups = None if cluster is None else np.asarray(cluster)[likelihood.kept]
+    groups = None if cluster is None else group[order][likelihood.kept]
     doubt = clustered_fit(likelihood, fit, groups, kind, level)
     size = len(fit.theta)
     unit = np.eye(size)
