@@ -68,7 +68,7 @@ def effects_of(spec: Spec, codes: Sequence[str], seed: int) -> list[Told]:
     data = observe(spec, seed)
     found = []
     for code in codes:
-        for e in answer(code, data, Ask(seed=seed, draws=2, pool=code in POOLED)).effects:
+        for e in answer(code, data, Ask(seed=seed, pool=code in POOLED, only_effects=True)).effects:
             key = "/".join((code, e.name, e.of, e.against, e.where))
             found.append((key, e.estimate, e.low, e.high, e.standard_error))
     return found

@@ -30,6 +30,8 @@ class Ask:
         Number of bootstrap resamples for curves and other intervals without a formula.
     pool : bool
         Pool the treatments that received no removal (on request only).
+    only_effects : bool
+        Leave out tables and curves that the effects do not need, for simulations.
     """
 
     by: str = ""
@@ -37,6 +39,7 @@ class Ask:
     seed: int = 1
     draws: int = 200
     pool: bool = False
+    only_effects: bool = False
 
 
 @dataclass(frozen=True)

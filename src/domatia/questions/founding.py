@@ -84,7 +84,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Founding:
         return Founding((), {}, rows, why, about)
     fits = numbers.fit(about)
     chances = numbers.chances(about, fits)
-    tables = {"ends": numbers.ends_table(about), "curve": numbers.curve_table(about, fits)}
+    tables = {} if ask.only_effects else numbers.tables(about, fits)
     effects = (replace(chances[0], main=True), *chances[1:], *numbers.ratios(about, fits))
     return Founding(effects, tables, rows, "", about, fits.ends, fits.notes)
 
@@ -114,7 +114,7 @@ def doubts(data: StudyData, found: Founding) -> tuple[Doubt, ...]:
 
 def figure(found: Founding) -> Chart | None:
     """Draw what became of vacant plants over time."""
-    if found.too_little:
+    if "curve" not in found.tables:
         return None
     words = Words(
         "What becomes of a vacant plant",
@@ -129,18 +129,14 @@ def sentence(found: Founding, why_doubt: Sequence[Doubt]) -> str:
     """Answer in words."""
     if found.too_little:
         return found.too_little
-    main = found.effects[0]
-    own = [
-        e
-        for e in found.effects
-        if e.name == main.name and e.against == "all" and e.of not in ("any ant", "died vacant")
-    ]
-    own.sort(key=lambda e: (-e.estimate, e.of))
-    who = "; ".join(f"{e.of} {share(e.estimate)} ({bounds(e, share)})" for e in own)
-    text = (
-        f"Of vacant plants {share(main.estimate)} are held by an ant within a year "
-        f"(95 % interval {bounds(main, share)}): {who}."
-    )
+    parts = []
+    for whole in (e for e in found.effects if e.name == "cumulative_incidence_1y" and e.of == numbers.ANY):
+        own = [e for e in found.effects if e.name == whole.name and e.against == whole.against]
+        own = sorted((e for e in own if e.of not in (numbers.ANY, numbers.DIED)), key=lambda e: (-e.estimate, e.of))
+        who = ", ".join(f"{e.of} {share(e.estimate)}" for e in own)
+        plants = "vacant plants" if whole.against == "all" else f"vacant {whole.against} plants"
+        parts.append(f"of {plants} {share(whole.estimate)} ({bounds(whole, share)}): {who}")
+    text = f"Held by an ant within a year (95 % intervals): {'; '.join(parts)}."
     grave = [d for d in why_doubt if d.severity != "note"]
     return text + (f" But: {grave[0].text}" if grave else "")
 
@@ -168,8 +164,9 @@ QUESTION = Question(
     ),
     method=(
         "Vacant plants were followed from look to look. Being taken by each ant and dying vacant compete; their "
-        "hazards, piecewise constant in the time since the plant was seen vacant, were estimated from what was seen at the next "
-        "look, with the state at the beginning of each step as covariates and standard errors clustered by block."
+        "hazards, piecewise constant in the time since the plant was seen vacant, were estimated from what was seen at "
+        "the next look, with the state at the beginning of each step as covariates and standard errors clustered by "
+        "block."
     ),
     estimate=estimate,
     doubts=doubts,

@@ -150,14 +150,13 @@ def _effect(name: str, pair: tuple[str, str], c: Estimate, at: tuple[int, ...], 
 
 
 def chances(about: Material, fits: Fits) -> list[Effect]:
-    """Give what has become of a vacant plant after a year, averaged over the spells of a group and over all."""
+    """Give what has become of a vacant plant after a year, averaged over the spells of a group."""
     design, where = about.design(), about.vacancies.counts
     begins = (about.rows["start"] == 0.0).to_numpy()
     horizon = np.array([min(1.0, float(fits.each.edges[-1]))])
     found = []
-    groups = about.names if len(about.names) > 1 else ()
-    for group in ("all", *groups):
-        own = begins if group == "all" else begins & (about.rows["value"] == group).to_numpy()
+    for group in about.names:
+        own = begins & (about.rows["value"] == group).to_numpy()
         if not own.any():
             continue
         whole = cumulative_incidence(fits.any_, design[own], horizon).by_cause
@@ -192,6 +191,11 @@ def ratios(about: Material, fits: Fits) -> list[Effect]:
             if name in label:
                 found.append(_effect(label[name][0], (who, label[name][1]), ratio, (cause, column[name]), where))
     return found
+
+
+def tables(about: Material, fits: Fits) -> dict[str, pl.DataFrame]:
+    """Give the tables beside the effects."""
+    return {"ends": ends_table(about), "curve": curve_table(about, fits)}
 
 
 def curve_table(about: Material, fits: Fits) -> pl.DataFrame:

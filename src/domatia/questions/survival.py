@@ -105,15 +105,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Survival:
     ratios = numbers.hazard_ratios(about)
     absolute = numbers.absolute_effects(about)
     occupied = numbers.as_occupied(data, about)
-    lost = numbers.lost_bounds(about)
-    tables = {
-        "survival_at": numbers.survival_at(about, rng, ask.draws),
-        "curve_fit": numbers.curve_fits(about),
-        "curve": numbers.curve_table(about, rng, ask.draws),
-        "dated_deaths": numbers.dated_deaths(about),
-        "lost_plants": lost,
-        "detection": numbers.detection(about),
-    }
+    tables = {} if ask.only_effects else numbers.tables(about, rng, ask.draws)
     effects = (*ratios.effects, *absolute.effects, *occupied)
     return Survival(
         effects, tables, rows, "", about.groups.pairs, absolute.horizon, about, (*ratios.notes, *absolute.notes)
@@ -127,7 +119,7 @@ def doubts(data: StudyData, found: Survival) -> tuple[Doubt, ...]:
 
 def figure(found: Survival) -> Chart | None:
     """Draw the share alive over time, one curve a group."""
-    if found.too_little:
+    if "curve" not in found.tables:
         return None
     names = found.about.groups.names
     return curves(

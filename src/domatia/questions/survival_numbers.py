@@ -345,3 +345,15 @@ def as_occupied(data: StudyData, about: Material) -> tuple[Effect, ...]:
             standard_error=float(r.se[0]),
         ),
     )
+
+
+def tables(about: Material, rng: np.random.Generator, draws: int) -> dict[str, pl.DataFrame]:
+    """Give the tables beside the effects."""
+    return {
+        "survival_at": survival_at(about, rng, draws),
+        "curve_fit": curve_fits(about),
+        "curve": curve_table(about, rng, draws),
+        "dated_deaths": dated_deaths(about),
+        "lost_plants": lost_bounds(about),
+        "detection": detection(about),
+    }

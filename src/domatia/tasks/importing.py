@@ -1,6 +1,6 @@
 """Bringing tables into a study, all or nothing a file, or showing what would come in."""
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any
@@ -46,7 +46,7 @@ class Imported:
     def as_dict(self) -> dict[str, Any]:
         """Give it as plain data."""
         return {
-            "files": [{"file": name, **brought.summary.as_dict()} for name, brought in self.brought],
+            "files": [{"file": name, **asdict(brought.summary)} for name, brought in self.brought],
             "receipts": [
                 {
                     "file": name,
