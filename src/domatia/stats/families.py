@@ -301,8 +301,7 @@ def within_limits(
 
 def _rises(a: Floats, counts: Floats, order: int) -> list[Floats]:
     """Return log(Γ(a + k) / Γ(a)) and its derivatives by a."""
-    floor = np.maximum(a, 1e-290)
-    above, below = log_gamma_derivatives(floor + counts, order), log_gamma_derivatives(floor, order)
+    above, below = log_gamma_derivatives(a + counts, order), log_gamma_derivatives(a, order)
     return [high - low for high, low in zip(above, below, strict=True)]
 
 

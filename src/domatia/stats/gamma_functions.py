@@ -10,6 +10,7 @@ import numpy as np
 from domatia.stats.arrays import Floats
 
 STEPS = 8
+SMALLEST = 1e-70
 BLOCK = 16384
 HALF_LOG_TWO_PI = 0.9189385332046727
 # Bernoulli numbers B2, B4, ... B16
@@ -22,7 +23,7 @@ def log_gamma_derivatives(x: Floats, order: int) -> list[Floats]:
     Parameters
     ----------
     x : array, shape (n,)
-        Positive arguments, at most 1e30.
+        Positive arguments, at most 1e30; below `SMALLEST` they count as that, so that nothing overflows.
     order : int
         2 or 3.
 
@@ -31,6 +32,7 @@ def log_gamma_derivatives(x: Floats, order: int) -> list[Floats]:
     list of array
         ``order + 1`` arrays of shape (n,).
     """
+    x = np.maximum(x, SMALLEST)
     result = [np.empty_like(x) for _ in range(order + 1)]
     for start in range(0, len(x), BLOCK):
         part = slice(start, start + BLOCK)

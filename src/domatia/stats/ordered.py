@@ -12,7 +12,8 @@ import numpy as np
 from domatia.stats.arrays import Floats, Ints
 from domatia.stats.families import Curve, Link, logistic
 
-FAR = 40.0
+# Gaps between thresholds, on the log scale, beyond which classes are empty or all there is.
+SMALLEST_LOG_GAP, LARGEST_LOG_GAP = -36.0, 6.5
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ class Ordered:
         ends = np.concatenate([[-np.inf], thresholds, [np.inf]])
         low, high = ends[self.codes] - predictor, ends[self.codes + 1] - predictor
         A, B = logistic(low), logistic(high)
-        gaps = np.diff(thresholds)
+        gaps = _gaps(shape)
         middle = np.concatenate([[0.0], np.log(-np.expm1(-gaps)), [0.0]])
         value = np.logaddexp(0, -high) + np.logaddexp(0, low) - middle[self.codes]
         spread_a, spread_b = A * (1 - A), B * (1 - B)
@@ -94,15 +95,14 @@ class Ordered:
             # parameter k moves thresholds k, k + 1, ...; the lower end of class c is threshold c - 1
             moved_high = (self.codes >= k) & (self.codes < len(shape))
             moved_low = self.codes > k
-            factor = 1.0 if k == 0 else float(np.exp(np.clip(shape[k], -FAR, FAR)))
+            factor = 1.0 if k == 0 else float(_gaps(shape)[k - 1])
             parts = [factor * (moved_high * h + moved_low * low) for low, h in zip(by_low, by_high, strict=True)]
             result.append((parts[0], parts[1], parts[2]))
         return tuple(result)
 
     def natural_shape(self, shape: Floats) -> Floats:
         """Return the thresholds, ascending, one fewer than the classes."""
-        gaps = np.exp(np.clip(shape[1:], -FAR, FAR))
-        return np.cumsum(np.concatenate([shape[:1], gaps]))
+        return np.cumsum(np.concatenate([shape[:1], _gaps(shape)]))
 
     def notes(self, shape: Floats) -> tuple[str, ...]:
         """Say if a class is hardly ever seen."""
@@ -110,10 +110,15 @@ class Ordered:
         return (f"rare_class: one class holds only {fewest} rows",) if fewest < 5 else ()
 
 
+def _gaps(shape: Floats) -> Floats:
+    """Return the gaps between neighbouring thresholds."""
+    return np.exp(np.clip(shape[1:], SMALLEST_LOG_GAP, LARGEST_LOG_GAP))
+
+
 def threshold_slopes(shape: Floats) -> Floats:
     """Return the derivatives of the thresholds (rows) by the shape parameters (columns)."""
     k = len(shape)
-    factors = np.concatenate([[1.0], np.exp(np.clip(shape[1:], -FAR, FAR))])
+    factors = np.concatenate([[1.0], _gaps(shape)])
     return np.asarray(np.tril(np.ones((k, k))) * factors, dtype=np.float64)
 
 
