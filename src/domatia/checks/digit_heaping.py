@@ -88,7 +88,7 @@ def _finding(name: str, measure: str, share: tuple[int, int], rows: pl.DataFrame
         expected="About a fifth of whole numbers end in 0 or 5.",
         remedy="Read to the last unit, and measure some plants twice to learn the error.",
         subjects=(person(name, data),),
-        values=(measure, name, str(heaped), str(n)),
+        values=(measure, name, f"{heaped / n:.1f}"),
     )
 
 

@@ -30,6 +30,7 @@ import polars as pl
 
 from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled, place_names
+from domatia.checks.one_plant import with_kept
 from domatia.checks.written import counted, written
 from domatia.model import Check, Finding, StudyData
 
@@ -42,12 +43,18 @@ def run(data: StudyData) -> tuple[Finding, ...]:
         pl.col("subject_id").alias("permit"), pl.col("number").alias("permit_number"), "valid_earliest", "valid_latest",
         written("valid").alias("valid"),
     )  # fmt: skip
-    done = data.table("intervention").filter(~pl.col("kind").is_in(_FREE)).join(permits, on="permit", how="left")
+    done = (
+        with_kept(data.table("intervention"), data)
+        .filter(~pl.col("kind").is_in(_FREE))
+        .join(permits, on="permit", how="left")
+    )
     outside = (pl.col("when_latest") < pl.col("valid_earliest")) | (pl.col("when_earliest") > pl.col("valid_latest"))
     bad = done.with_columns(pl.col("permit_number").is_null().alias("none")).filter(
         pl.col("none") | outside.fill_null(False)
     )
-    where = bad.join(place_names(data), on="place", how="left").with_columns(pl.col("place_name").alias("_site"))
+    where = bad.join(place_names(data), on="place", how="left").with_columns(
+        pl.col("place_name").alias("_site"), pl.col("place").alias("site")
+    )
     named = labelled(where, data).with_columns(
         pl.when(pl.col("plant").is_null() & pl.col("_site").is_not_null())
         .then(pl.concat_str([pl.col("_site"), pl.lit(", "), pl.col("written")]))
@@ -77,7 +84,7 @@ def _finding(rows: list[Row]) -> Finding:
         found=found,
         expected="Each intervention names a permit that holds at its date.",
         remedy="Name the permit that covered it, correct the date, or settle this with what was agreed.",
-        subjects=tuple(sorted(row["subject_id"] for row in rows)),
+        subjects=tuple(sorted({row[c] for row in rows for c in ("subject_id", "plant", "site") if row[c]})),
         values=(first["kind"], first["permit_number"], *(row["written"] for row in rows)),
     )
 

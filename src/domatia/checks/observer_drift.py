@@ -169,7 +169,7 @@ def _finding(row: dict[str, Any], column: str, source: pl.DataFrame, data: Study
         expected="Observers in the same place and round find the same.",
         remedy="Measure some plants twice by both, agree on the rule, and let the observer enter the analysis.",
         subjects=(person(name, data),),
-        values=(column, name, row["others"], f"{shift:.3f}", str(row["n"])),
+        values=(column, name, row["others"], f"{shift:.{1 if column == 'missing_pct' else 2}f}"),
     )
 
 

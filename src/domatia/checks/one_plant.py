@@ -10,7 +10,8 @@ from domatia.model import StudyData
 def kept_plants(data: StudyData) -> dict[bytes, bytes]:
     """Tell which plant stands for each merged plant.
 
-    A pair that any record calls not the same is not merged. Chains are followed to their end; a loop is left as it is.
+    A pair that any record calls not the same is not merged. Chains are followed to their end; of a loop the smallest
+    id stays.
 
     Returns
     -------
@@ -24,15 +25,18 @@ def kept_plants(data: StudyData) -> dict[bytes, bytes]:
     for kept, merged, same in table.select("kept", "merged", "same").iter_rows():
         pairs[kept, merged] = pairs.get((kept, merged), True) and bool(same)
     step = {merged: kept for (kept, merged), same in sorted(pairs.items()) if same and kept != merged}
-    return {plant: _last(plant, step) for plant in step}
+    ends = {plant: _end(plant, step) for plant in step}
+    return {plant: end for plant, end in ends.items() if plant != end}
 
 
-def _last(plant: bytes, step: dict[bytes, bytes]) -> bytes:
-    seen = {plant}
-    while (following := step.get(plant)) is not None and following not in seen:
-        seen.add(following)
-        plant = following
-    return plant
+def _end(plant: bytes, step: dict[bytes, bytes]) -> bytes:
+    """Follow a plant to the one that stands for it: the end of the chain, or the smallest id of a loop."""
+    path = [plant]
+    while (following := step.get(path[-1])) is not None:
+        if following in path:
+            return min(path[path.index(following) :])
+        path.append(following)
+    return path[-1]
 
 
 def with_kept(frame: pl.DataFrame, data: StudyData, columns: Iterable[str] = ("plant",)) -> pl.DataFrame:

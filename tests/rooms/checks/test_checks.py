@@ -24,7 +24,8 @@ STUDY = b"a study of cases"
 CASES = Path(__file__).parent / "cases"
 ROOM = Path(inspect.getfile(domatia.checks)).parent
 HEADINGS = ("What is wrong", "An example that fails", "The better form", "What it does not see", "Source")
-SCALARS = ("says", "finds", "profile", "mirrored")
+GRAVEST_FIRST = ("error", "warning", "note")
+SCALARS = ("says", "finds", "profile")
 
 
 @dataclass(frozen=True)
@@ -152,8 +153,10 @@ def test_findings_do_not_depend_on_the_order_of_rows(case: Case) -> None:
 @pytest.mark.parametrize("case", [c for c in _cases() if c.finds], ids=lambda c: f"{c.code}: {c.says}")
 def test_findings_are_whole(case: Case) -> None:
     """A finding names its places with file, row and a label, and speaks in whole phrases."""
+    check = next(c for c in ALL if c.code == case.code)
     for finding in run_checks(_study(case), [case.code]):
         assert finding.code == case.code
+        assert GRAVEST_FIRST.index(finding.severity) >= GRAVEST_FIRST.index(check.severity)
         assert finding.subjects
         assert finding.values
         assert finding.where
@@ -181,6 +184,19 @@ def test_key_outlives_a_revision_with_the_same_values(case: Case) -> None:
     before, after = run_checks(data, [case.code]), run_checks(again, [case.code])
     assert sorted(f.key for f in before) == sorted(f.key for f in after)
     assert len({f.key for f in before}) == len(before)
+
+
+def test_key_changes_with_the_values_that_made_the_finding() -> None:
+    """A corrected height makes another finding, so that an old settlement does not hide it."""
+    case = next(c for c in _cases() if c.code == "shrinkage" and c.finds)
+    data = _study(case)
+    visits = data.table("visit").with_columns(
+        pl.when(pl.col("height_cm") == 14).then(15.5).otherwise("height_cm").alias("height_cm")
+    )
+    changed = replace(data, tables={**data.tables, "visit": visits})
+    (before,), (after,) = run_checks(data, ["shrinkage"]), run_checks(changed, ["shrinkage"])
+    assert before.subjects == after.subjects
+    assert before.key != after.key
 
 
 def test_all_names_every_file_of_the_room_that_holds_a_check() -> None:
@@ -248,6 +264,6 @@ def test_findings_come_gravest_first() -> None:
     """Errors stand before warnings before notes, then codes in order."""
     case = next(c for c in _cases() if c.code == "back_from_the_dead" and c.finds)
     found: tuple[Finding, ...] = run_checks(_study(case))
-    rank = [(("error", "warning", "note").index(f.severity), f.code) for f in found]
+    rank = [(GRAVEST_FIRST.index(f.severity), f.code) for f in found]
     assert rank == sorted(rank)
     assert found
