@@ -18,6 +18,7 @@ MOST_LISTED = 1000
 """Bad cells of one kind in one column that are listed one by one; a last finding counts the rest."""
 
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+_WHOLE = 2.0**53
 _YES = ("yes", "true", "y")
 _NO = ("no", "false", "n")
 _PEOPLE = ("observer", "observers", "operator", "determined_by")
@@ -180,8 +181,8 @@ def _numbers(
     read: pl.DataFrame, rows: Rows, field: Field, source: Source, mapping: TableMapping
 ) -> tuple[pl.DataFrame, list[_Problem]]:
     number = plain_number(pl.col("value"), mapping).cast(pl.Float64)
-    found = read.with_columns(number.alias("number"))
-    wrong = found["value"].is_not_null() & (found["number"].is_null() | ~found["number"].is_finite().fill_null(True))
+    found = read.with_columns(pl.when(number.is_finite()).then(number).alias("number"))
+    wrong = found["value"].is_not_null() & found["number"].is_null()
     scaled = pl.col("number") * factor(source.unit, field.unit)
     if source.unit and factor(source.unit, field.unit) != 1.0:
         scaled = scaled.round(9)
@@ -195,14 +196,7 @@ def _numbers(
     if field.type == "integer":
         broken = (found["number"].is_not_null() & (found["number"] != found["number"].floor())).fill_null(False)
         problems.append(_Problem("not_whole", broken, f"a whole number ({field.column})", "Mend the cell."))
-    low, high = field.low, field.high
-    value = found["number"]
-    outside = _never(found.height)
-    if low is not None:
-        outside = outside | (value < low).fill_null(False)
-    if high is not None:
-        outside = outside | (value > high).fill_null(False)
-    told = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'} {field.unit}".strip()
+    outside, told = _outside(found["number"], field)
     problems.append(_Problem("out_of_limits", outside, told, "Mend the cell, or the unit in the mapping."))
     none = pl.when(pl.col("code") == "none").then(0.0).otherwise(pl.col("number"))
     found = found.with_columns(none.alias("number"))
@@ -210,6 +204,21 @@ def _numbers(
     dtype = pl.Int64 if field.type == "integer" else pl.Float64
     kept = pl.when(pl.lit(bad)).then(None).otherwise(pl.col("number")).cast(dtype).alias(field.column)
     return found.select(kept), problems
+
+
+def _outside(value: pl.Series, field: Field) -> tuple[pl.Series, str]:
+    """Tell which numbers cannot be, and between which limits they must lie."""
+    low, high = field.low, field.high
+    if field.type == "integer":
+        low = -_WHOLE if low is None else low
+        high = _WHOLE if high is None else high
+    outside = (~value.is_finite()).fill_null(False)
+    if low is not None:
+        outside = outside | (value < low).fill_null(False)
+    if high is not None:
+        outside = outside | (value > high).fill_null(False)
+    limits = f"{'' if low is None else f'at least {low:g}'}{'' if high is None else f', at most {high:g}'}"
+    return outside, f"{limits.removeprefix(', ') or 'a number'} {field.unit}".rstrip()
 
 
 def _never(height: int) -> pl.Series:

@@ -293,18 +293,18 @@ def finish(building: Building, kind: str, frame: pl.DataFrame) -> pl.DataFrame:
     """
     stored = [c for f in fields_of(kind) for c in f.stored_columns]
     own = [c for c in stored if c in frame.columns]
-    texts = frame.select(content_text(kind, own).alias("t"))["t"].to_list()
+    texts = frame.select("key", content_text(kind, own).alias("t"))["t"].to_list()
     contents = content_hashes(texts)
     keys = frame["key"].to_list()
     hashes = frame["@hash"] if "@hash" in frame.columns else pl.Series(contents, dtype=pl.Binary)
-    named = frame.select(own).with_columns(
+    named = frame.select("key", *own).with_columns(
         pl.Series("record_id", named_ids(building.study_id, kind, keys, contents), dtype=pl.Binary),
         pl.Series("subject_id", named_ids(building.study_id, kind, keys), dtype=pl.Binary),
         frame["@file"].alias("origin_file"),
         frame["@sheet"].alias("origin_sheet"),
         frame["@row"].alias("origin_row"),
     )
-    done = as_table(kind, named).with_columns(hashes.alias("origin_hash"), frame["key"].alias("@key"))
+    done = as_table(kind, named.drop("key")).with_columns(hashes.alias("origin_hash"), frame["key"].alias("@key"))
     return done.sort("subject_id", "record_id")
 
 
