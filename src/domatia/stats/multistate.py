@@ -15,6 +15,7 @@ from domatia.stats.multistate_check import Prevalence, TransitionTable, prevalen
 from domatia.stats.multistate_fit import MultistateFit, fit_multistate, log_likelihood
 from domatia.stats.multistate_identify import Loose
 from domatia.stats.multistate_pattern import Effects, Panel, Pattern, allow_moves, effects_on, effects_on_all
+from domatia.stats.multistate_split import split_at
 from domatia.stats.multistate_summary import (
     LongRun,
     MoveTable,
@@ -55,6 +56,7 @@ __all__ = [
     "next_state",
     "occupancy",
     "prevalence",
+    "split_at",
     "transition_matrix",
     "transition_table",
 ]

@@ -13,7 +13,7 @@ import numpy as np
 from domatia.stats import transition_rows
 from domatia.stats.arrays import Bools, Floats, Ints
 from domatia.stats.multistate_cells import Cells
-from domatia.stats.multistate_chains import Chains, ChainScore, run_chains
+from domatia.stats.multistate_chains import ChainScore, run_chains
 from domatia.stats.multistate_design import Design
 from domatia.stats.multistate_pattern import Pattern
 from domatia.stats.transition_rows import Rows
@@ -49,6 +49,7 @@ class Likelihood:
         self.dated = _Pairs(cells, dated)
         self.into_state = self._into_index()
         self.size = design.size
+        self.links = _LinkOrder(cells)
 
     def _into_index(self) -> Ints:
         """For each state pair (from, to) the number of the move, J where there is none; shape (S, S)."""
@@ -96,7 +97,7 @@ class Likelihood:
         weight = self._at_risk(probabilities)
         by_rates = terms.direct.copy()
         block = self.design.new_information()
-        links = self._link_scores()
+        links = _LinkScores(self)
         for part, derivative in engine.jacobians():
             row = self.cells.row_covariates[part]
             seeded = np.matmul(terms.seed[part][:, None, :], derivative)[:, 0]
@@ -127,7 +128,7 @@ class Likelihood:
         chains = self.cells.chains
         if chain is not None and chains is not None:
             value += float(chain.value.sum())
-            self._add_links(seed, chains, chain)
+            self._add_links(seed, chain)
             dated = np.flatnonzero(chains.last_exact >= 0)
             row = chains.last_covariates[dated]
             into = self._into(rates, row, chains.last_exact[dated])
@@ -140,9 +141,11 @@ class Likelihood:
         where = move < self.pattern.moves
         np.add.at(direct, (np.broadcast_to(row[:, None], move.shape)[where], move[where]), share[where])
 
-    def _add_links(self, seed: Floats, chains: Chains, chain: ChainScore) -> None:
-        used = chains.rows < len(seed)
-        np.add.at(seed, chains.rows[used], chain.link_seed[used])
+    def _add_links(self, seed: Floats, chain: ChainScore) -> None:
+        """Add the derivatives by the rows that chains use; the links are taken in order of their rows."""
+        link, state, row = self.links.link, self.links.state, self.links.row
+        starts = np.flatnonzero(np.r_[True, row[1:] != row[:-1]])
+        seed[row[starts]] += np.add.reduceat(chain.link_seed[link, state], starts, 0)
 
     def _chain_score(self, rates: Floats, probabilities: Floats) -> ChainScore | None:
         chains = self.cells.chains
@@ -188,9 +191,6 @@ class Likelihood:
         result: Floats = score + padded[:, :-1]
         return result
 
-    def _link_scores(self) -> "_LinkScores":
-        return _LinkScores(self)
-
     def cluster_scores(self, theta: Floats) -> Floats:
         """Gradient of each cluster's own log-likelihood, shape (clusters, parameters).
 
@@ -207,7 +207,7 @@ class Likelihood:
         probabilities = engine.probabilities()
         chain = self._chain_score(rates, probabilities)
         scores = np.zeros((clusters.clusters, self.design.size))
-        links = self._link_scores()
+        links = _LinkScores(self)
         for part, derivative in engine.jacobians():
             for numbers, score in self._pair_scores((part, derivative), rates, probabilities):
                 low, high = np.searchsorted(clusters.pair, [numbers[0], numbers[-1] + 1])
@@ -272,6 +272,21 @@ class _Pairs:
         return slice(int(low), int(high))
 
 
+class _LinkOrder:
+    """The (link, starting state) pairs of all chains in order of the row that they use, with each one's chain."""
+
+    def __init__(self, cells: Cells) -> None:
+        chains = cells.chains
+        if chains is None:
+            return
+        link, state = np.nonzero(chains.rows < len(cells.row_cell))
+        row = chains.rows[link, state]
+        order = np.argsort(row, kind="stable")
+        place = np.searchsorted(chains.offsets, link, side="right") - 1
+        self.link, self.state, self.row = link[order], state[order], row[order]
+        self.chain = (link - chains.offsets[place])[order]
+
+
 class _LinkScores:
     """Gathers the scores of chains link by link while the Jacobians pass by."""
 
@@ -279,27 +294,20 @@ class _LinkScores:
         self.likelihood = likelihood
         chains = likelihood.cells.chains
         self.scores = np.zeros((0 if chains is None else len(chains.first), likelihood.design.size))
-        if chains is None:
-            return
-        link, state = np.nonzero(chains.rows < len(likelihood.cells.row_cell))
-        row = chains.rows[link, state]
-        order = np.argsort(row, kind="stable")
-        place = np.searchsorted(chains.offsets, link, side="right") - 1
-        self.link, self.state, self.row = link[order], state[order], row[order]
-        self.chain = (link - chains.offsets[place])[order]
 
     def add(self, part: slice, derivative: Floats, chain: ChainScore | None) -> None:
         """Add what a chunk of rows gives."""
         if chain is None:
             return
-        low, high = np.searchsorted(self.row, [part.start, part.stop])
+        links = self.likelihood.links
+        low, high = np.searchsorted(links.row, [part.start, part.stop])
         if high <= low:
             return
         inside = slice(int(low), int(high))
-        seed = chain.link_seed[self.link[inside], self.state[inside]]
-        score = np.matmul(seed[:, None, :], derivative[self.row[inside] - part.start])[:, 0]
-        row = self.likelihood.cells.row_covariates[self.row[inside]]
-        np.add.at(self.scores, self.chain[inside], self.likelihood.design.spread(row, score))
+        seed = chain.link_seed[links.link[inside], links.state[inside]]
+        score = np.matmul(seed[:, None, :], derivative[links.row[inside] - part.start])[:, 0]
+        row = self.likelihood.cells.row_covariates[links.row[inside]]
+        np.add.at(self.scores, links.chain[inside], self.likelihood.design.spread(row, score))
 
     def totals(self, chain: ChainScore | None, rates: Floats) -> Floats:
         """Scores of the chains by the coefficients, with the exactly dated last moves, shape (n, parameters)."""

@@ -12,6 +12,7 @@ HALVINGS = 8
 ENOUGH = 1e-4
 SLOW = 0.2
 CLOSE = 1.0
+FEW = 30
 LONGEST_SEARCH = 100
 
 
@@ -44,16 +45,17 @@ def maximise(likelihood: Likelihood, theta: Floats, *, frozen: bool = False, tol
     """
     scoring = likelihood.scoring(theta)
     value, gradient, info = scoring.value, scoring.gradient, scoring.information
-    previous, damping, curved, hold = np.inf, 0.0, False, frozen
+    previous, damping, curved, hold, slow = np.inf, 0.0, False, frozen, 0
     for iteration in range(1, LONGEST_SEARCH + 1):
         gain = float(gradient @ damped_step(info, gradient, damping))
         if gain < tolerance:
             return Peak(theta, value, gradient, info, iteration, True)
         if gain > SLOW * previous:
-            if hold:
-                info, hold = likelihood.scoring(theta).information, frozen
-            elif gain < CLOSE and not curved:
+            slow += 1
+            if gain < CLOSE and not curved and slow > len(theta) / FEW:
                 info, curved, hold = _curvature(likelihood, theta, info), True, True
+            elif hold:
+                info, hold = likelihood.scoring(theta).information, frozen
         step = damped_step(info, gradient, damping)
         tried = _search(likelihood, theta, (value, step, float(gradient @ step)), info if hold else None)
         if tried is None:
@@ -102,7 +104,12 @@ def _search(
 
 
 def damped_step(information: Floats, gradient: Floats, damping: float) -> Floats:
-    """Solve for the step in the directions the information knows, no component longer than two."""
+    """Solve for the step in the directions the information knows, no component longer than two.
+
+    An information smaller than the slope itself is raised to it: an intensity on its way to zero has slope and
+    information of one size, and steps of about one on the log scale.
+    """
+    information = information + np.diag(np.maximum(np.abs(gradient) - np.diag(information), 0.0))
     size = np.sqrt(np.maximum(np.diag(information), 0.0))
     known = size > 1e-150
     step = np.zeros_like(gradient)

@@ -13,6 +13,7 @@ from domatia.stats.arrays import Floats, Ints
 from domatia.stats.multistate import Effects, Panel, Pattern, allow_moves, effects_on_all, log_likelihood
 from domatia.stats.multistate_fit import prepare
 from domatia.stats.multistate_pattern import NO_EFFECTS
+from domatia.stats.multistate_split import split_at
 from domatia.stats.transition_rows import Rows
 
 ALLOWED = np.array([[0, 1, 0, 1], [1, 0, 1, 1], [0, 1, 0, 1], [0, 0, 0, 0]], np.bool_)
@@ -218,3 +219,31 @@ def test_first_states_can_be_weighted_or_dropped() -> None:
     ]
     total = np.log(0.3 * np.exp(parts[0]) + 0.7 * np.exp(parts[1]))
     assert log_likelihood(weighted, pattern, NO_EFFECTS, point) == pytest.approx(total, abs=1e-12)
+
+
+def test_cuts_change_nothing_as_long_as_covariates_stay() -> None:
+    """Cutting intervals leaves the log-likelihood as it is, dated entries and unclear visits included."""
+    panel = random_panel(8)
+    pattern, effects = setting(exact=True)
+    split, source = split_at(panel, pattern, np.array([0.9, 1.0, 2.2, 2.3, 100.0]))
+    assert len(split.time) > len(panel.time) + 40
+    assert_array_equal(panel.subject[source], split.subject)
+    inserted = split.time != panel.time[source]
+    assert (split.state[inserted] == -1).all()
+    point = some_point(21)
+    assert log_likelihood(split, pattern, effects, point) == pytest.approx(
+        log_likelihood(panel, pattern, effects, point), abs=1e-10
+    )
+
+
+def test_a_cut_lets_a_covariate_change_between_visits() -> None:
+    """With a covariate that switches at the cut, the probability is the product of the two matrices."""
+    pattern = allow_moves(ALLOWED)
+    effects = effects_on_all(pattern, ("wet",))
+    visits = Panel(np.zeros(2, np.int64), np.array([0.0, 2.0]), np.array([0, 1]), np.zeros((2, 1)))
+    split, _ = split_at(visits, pattern, np.array([0.5]))
+    split = replace(split, covariates=(split.time >= 0.5).astype(np.float64)[:, None])
+    point = some_point(14)
+    dry, wet = (pattern.generators(np.exp(point[:7] + x * point[7:])[None])[0] for x in (0.0, 1.0))
+    chance = (expm(dry * 0.5) @ expm(wet * 1.5))[0, 1]
+    assert log_likelihood(split, pattern, effects, point) == pytest.approx(np.log(chance), abs=1e-12)
