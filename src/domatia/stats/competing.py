@@ -308,7 +308,7 @@ class _Likelihood:
         return start.ravel()
 
     def spread(self) -> Floats:
-        return np.tile(np.concatenate([self.X.std(axis=0), np.ones(self.pieces)]), self.causes)
+        return np.tile(np.concatenate([np.ptp(self.X, axis=0), np.ones(self.pieces)]), self.causes)
 
     def value(self, theta: Floats) -> float:
         total = 0.0

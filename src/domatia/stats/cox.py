@@ -112,7 +112,7 @@ def cox(
         move = _solve(information, gradient)
         if abs(now - before) <= _TOLERANCE * (abs(now) + 1.0):
             break
-    separated = tuple(int(j) for j in np.flatnonzero(np.abs(move) * work.X.std(axis=0) > 1e-3))
+    separated = tuple(int(j) for j in np.flatnonzero(np.abs(move) * np.ptp(work.X, axis=0) > 1e-3))
     covariance = np.asarray(np.linalg.pinv(information, hermitian=True), dtype=np.float64)
     uncertainty = model_uncertainty(covariance)
     if cluster is not None and kind != "model":
@@ -129,7 +129,7 @@ def _solve(information: Floats, gradient: Floats) -> Floats:
 
 def _climb(work: "_Sorted", beta: Floats, move: Floats, now: float) -> tuple[Floats, float, Floats, Floats]:
     """Newton step, halved until the likelihood does not fall."""
-    size = min(1.0, 10.0 / max(float(np.abs(move * work.X.std(axis=0)).max(initial=0.0)), 1e-300))
+    size = min(1.0, 10.0 / max(float(np.abs(move * np.ptp(work.X, axis=0)).max(initial=0.0)), 1e-300))
     for _ in range(30):
         likelihood, gradient, information = work.derivatives(beta + size * move)
         if np.isfinite(likelihood) and likelihood >= now - 1e-12 * abs(now):

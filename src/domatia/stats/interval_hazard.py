@@ -288,8 +288,8 @@ class Likelihood:
         return np.stack([(D[mine] * weight[mine, None]).T @ D[mine] for mine in members(codes, groups)])
 
     def spread(self) -> Floats:
-        """Spread of each covariate; 1 for the baseline."""
-        return np.concatenate([self.X.std(axis=0), np.ones(self.pieces)])
+        """Range of each covariate; 1 for the baseline."""
+        return np.concatenate([np.ptp(self.X, axis=0), np.ones(self.pieces)])
 
     def prior(self, theta: Floats) -> tuple[float, Floats, Floats]:
         """Log prior of the separated coefficients, its gradient and the diagonal of its information."""

@@ -34,7 +34,7 @@ class LogLikelihood(Protocol):
         """Give starting parameters."""
 
     def spread(self) -> Floats:
-        """Give the spread of what each parameter multiplies, so that steps can be compared."""
+        """Give the range of what each parameter multiplies, so that steps can be compared."""
 
     def value(self, theta: Floats) -> float:
         """Give the log-likelihood, with prior."""

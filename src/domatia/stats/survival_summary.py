@@ -6,6 +6,9 @@ set to a value give the population average under that value (G-computation, Robi
 7:1393), of which the difference between two settings is an effect that does not depend on the scale of the
 model.
 
+Time runs from the start of the first baseline piece, ``fit.edges[0]``: the earliest time at which anyone was
+watched. Where that is above 0, curves and means hold for those alive then.
+
 Intervals are by the delta method from the model's covariance, so they inherit clustering and degrees of
 freedom: survival on the log(-log) scale, differences and means on their own. They hold for the covariate
 rows given; that these rows are themselves a sample is not counted.

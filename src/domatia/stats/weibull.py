@@ -140,7 +140,7 @@ class _Likelihood:
         return theta
 
     def spread(self) -> Floats:
-        out = np.append(self.X.std(axis=0), 1.0)
+        out = np.append(np.ptp(self.X, axis=0), 1.0)
         out[0] = 1.0
         return out
 
