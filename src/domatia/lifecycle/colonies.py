@@ -24,13 +24,28 @@ def founding_hazards(spec: Spec, stand: Stand) -> Floats:
 
 
 @dataclass(frozen=True)
+class Held:
+    """Who lives on each plant, and how many workers there are.
+
+    Attributes
+    ----------
+    occupant : array of int, shape (plants,)
+        As in `Stand.occupant`; 0 on dead plants.
+    workers : array of float, shape (plants,)
+    """
+
+    occupant: Ints
+    workers: Floats
+
+
+@dataclass(frozen=True)
 class Turn:
-    """What would happen to each plant's occupant if nothing came first.
+    """What happens next to the occupants of some plants, if nothing comes first.
 
     Attributes
     ----------
     wait : array of float
-        Months from the start of the month; beyond 1 nothing happens.
+        Months from now.
     occupant : array of int
         Who lives there afterwards.
     workers : array of float
@@ -55,48 +70,52 @@ class Meeting:
     seed: int
     replicate: int
 
-    def turn(self, month: int, occupant: Ints, workers: Floats) -> Turn:
-        """Draw the next event of every plant's occupant; all read the state at the month's start.
+    def turn(self, step: int, which: Ints, now: Held, before: Held) -> Turn:
+        """Draw the next event of the occupants of some plants.
 
         Parameters
         ----------
-        month : int
-        occupant, workers : array, shape (plants,)
-            Dead plants hold no ants: their occupant is 0, and the caller ignores their turn.
+        step : int
+            Number of the draw; each opens a stream of its own, from which every plant has its number.
+        which : array of int
+            The plants.
+        now, before : Held
+            The state of all plants now, and that at the month's start, in which neighbours are seen.
         """
         n, ants, rates = self.stand.size, len(self.spec.ants), self.spec.colonies
-        chance = stream(self.seed, self.replicate, Purpose.CHOICE, month).random(n)
-        other, attack = self._attacks(month, occupant, workers)
+        rng = stream(self.seed, self.replicate, Purpose.OCCUPANCY, step)
+        drawn = rng.standard_exponential(n)[which]
+        pick, chance = rng.random((2, n))[:, which]
+        occupant, workers = now.occupant[which], now.workers[which]
+        nearest = self.stand.neighbours[which]
+        other = nearest[np.arange(len(which)), (pick * nearest.shape[1]).astype(np.int64)]
+        foe, theirs = before.occupant[other], before.workers[other]
+        attack = self._attack(occupant, workers, foe, theirs)
         vacant, founding = occupant == 0, occupant > ants
-        edges = np.cumsum(self.founding, axis=1)
+        edges = np.cumsum(self.founding[which], axis=1)
         loss = np.array([0.0, *(a.loss for a in self.spec.ants), *(rates.fails for _ in self.spec.ants)])[occupant]
         mature = np.where(founding, rates.matures, 0.0)
         rate = np.where(vacant, edges[:, -1], attack + mature + loss)
-        drawn = stream(self.seed, self.replicate, Purpose.OCCUPANCY, month).standard_exponential(n)
-        wait = drawn / np.maximum(rate, 1e-300)
         settler = np.minimum((chance[:, None] * edges[:, -1:] >= edges).sum(axis=1), ants - 1) + 1 + ants
         at = chance * rate
         taken, matured = ~vacant & (at < attack), founding & (at >= attack) & (at < attack + mature)
         after = np.where(matured, occupant - ants, 0)
-        after = np.where(vacant, settler, np.where(taken, occupant[other], after))
-        moved = np.maximum(0.3 * workers[other], rates.first_patrol)
+        after = np.where(vacant, settler, np.where(taken, foe, after))
+        moved = np.maximum(0.3 * theirs, rates.first_patrol)
         size = np.where(taken, moved, np.where(matured, rates.first_patrol, 0.0))
         size = np.where(vacant, rates.queen_workers, size)
-        return Turn(wait, after.astype(np.int64), size, taken)
+        return Turn(drawn / np.maximum(rate, 1e-300), after.astype(np.int64), size, taken)
 
-    def _attacks(self, month: int, occupant: Ints, workers: Floats) -> tuple[Ints, Floats]:
-        """Give the neighbour that comes this month and the hazard that it takes the plant: only patrollers attack."""
-        n, ants, rates = self.stand.size, len(self.spec.ants), self.spec.colonies
-        places = self.stand.neighbours.shape[1]
-        pick = stream(self.seed, self.replicate, Purpose.NEIGHBOUR, month).integers(0, places, n)
-        other = self.stand.neighbours[np.arange(n), pick]
+    def _attack(self, occupant: Ints, workers: Floats, foe: Ints, theirs: Floats) -> Floats:
+        """Give the hazard that the neighbour that comes this time takes the plant: only patrollers attack."""
+        ants, rates = len(self.spec.ants), self.spec.colonies
         strength = np.array([a.might for a in self.spec.ants])
         might = np.array([1.0, *strength, *strength])
-        foe, own = occupant[other], np.where(occupant > ants, occupant - ants, occupant)
+        own = np.where(occupant > ants, occupant - ants, occupant)
         meets = (own > 0) & (foe > 0) & (foe <= ants) & (foe != own)
-        ratio = np.maximum(workers[other], 1.0) / np.maximum(workers, 1.0)
+        ratio = np.maximum(theirs, 1.0) / np.maximum(workers, 1.0)
         odds = might[foe] / might[occupant] * ratio**rates.contest_power
-        return other, np.where(meets, rates.contest * odds / (1.0 + odds), 0.0)
+        return np.where(meets, rates.contest * odds / (1.0 + odds), 0.0)
 
     def grown(self, occupant: Ints, workers: Floats, log_height: Floats) -> Floats:
         """Give the workers a month later: logistic growth of patrolling colonies to what the plant holds."""

@@ -1,9 +1,8 @@
 """The monthly model: plants and colonies under treatment, with the exact day of everything that happens.
 
-Within a month the hazards stay as they were on its first day. Death and the occupant's next event are drawn as
-exponential waits, so both have an exact day; a treatment falls on the day of the crew's visit. An event that would
-come after the plant's death, or after the treatment that took its ants off, does not happen. An occupant changes by
-itself at most once a month.
+Within a month what ants do to plants stays as it was on its first day. Death and the occupant's next event are drawn
+as exponential waits, so both have an exact day; a treatment falls on the day of the crew's visit, and after it the
+waits begin anew. An occupant can change three times by itself before and three times after the treatment of a month.
 """
 
 from dataclasses import dataclass
@@ -13,7 +12,7 @@ from hashlib import blake2b
 import numpy as np
 from numpy.typing import NDArray
 
-from domatia.lifecycle.colonies import Meeting, founding_hazards
+from domatia.lifecycle.colonies import Held, Meeting, founding_hazards
 from domatia.lifecycle.plants import Growing, ant_effects, death_hazard, leaf_loss
 from domatia.lifecycle.rounds import Rounds, make_rounds
 from domatia.lifecycle.spec import MONTH_DAYS, Spec
@@ -22,6 +21,8 @@ from domatia.lifecycle.streams import Purpose, stream
 
 _LONG_AGO = -1000.0
 _SPAN = 1.0e5
+_CHANGES = 3
+_DRAWS = 2 * _CHANGES
 
 
 class Cause(IntEnum):
@@ -110,6 +111,10 @@ class _Log:
         why = np.broadcast_to(np.asarray(cause, dtype=np.int64), which.shape)[plant]
         self.parts.append((plant, day[plant], before[plant], after[plant], why))
 
+    def note(self, plant: Ints, day: Floats, before: Ints, after: Ints, cause: Ints) -> None:
+        """Note changes of single plants."""
+        self.parts.append((plant, day, before, after, cause.astype(np.int64)))
+
     def sorted(self) -> Changes:
         """Give all changes by plant and day."""
         plant, day, before, after, cause = (np.concatenate(c) for c in zip(*self.parts, strict=True))
@@ -178,25 +183,37 @@ class _Course:
 
     def _occupy(self, month: int, alive: Bools, end: Floats) -> None:
         """Let occupants change, by themselves and by treatment, before each plant's `end` of the month."""
-        n, occupant = self.stand.size, self.occupant
-        turn = self.meeting.turn(month, occupant, self.workers)
-        when = (month + turn.wait) * MONTH_DAYS
+        n, before = self.stand.size, Held(self.occupant, self.workers)
         treat_day, which = _treatment_days(self.spec, self.rounds, self.stand, month)
+        start = np.full(n, month * MONTH_DAYS)
+        self._change(month * _DRAWS, before, start, np.where(alive, np.minimum(end, treat_day), -np.inf))
+        there = alive & (treat_day < end)
+        if not there.any():
+            return
         luck = stream(*self.key, Purpose.TREATING, month + 1).random((2, n))
-        happens = alive & (when < end)
-        early = happens & (when < treat_day)
-        there = np.where(early, turn.occupant, occupant)
-        seen = alive & self.removal & (treat_day < end) & (there > 0) & self.rounds.looked[which, np.arange(n)]
+        seen = there & self.removal & (self.occupant > 0) & self.rounds.looked[which, np.arange(n)]
         treat = seen & (luck[0] < self.spec.treating.retreated)
         self.treated[which[treat], np.flatnonzero(treat)] = True
         off = treat & (luck[1] < self.spec.treating.efficacy)
-        happens &= early | ~off
-        alone = np.where(occupant == 0, Cause.SETTLED, np.where(turn.occupant == 0, Cause.LOST, Cause.MATURED))
-        cause = np.where(turn.taken, Cause.TAKEN, alone)
-        self.log.add(happens, when, occupant, turn.occupant, cause)
-        self.log.add(off, treat_day, there, self.none, Cause.REMOVED)
-        self.occupant = np.where(off, 0, np.where(happens, turn.occupant, occupant))
-        self.workers = np.where(off, 0.0, np.where(happens, turn.workers, self.workers))
+        self.log.add(off, treat_day, self.occupant, self.none, Cause.REMOVED)
+        self.occupant, self.workers = np.where(off, 0, self.occupant), np.where(off, 0.0, self.workers)
+        self._change(month * _DRAWS + _CHANGES, before, treat_day, np.where(there, end, -np.inf))
+
+    def _change(self, step: int, before: Held, start: Floats, end: Floats) -> None:
+        """Let occupants change by themselves from `start` on, before `end`, a few times at most."""
+        which, now = np.flatnonzero(end > start), start
+        for k in range(_CHANGES):
+            turn = self.meeting.turn(step + k, which, Held(self.occupant, self.workers), before)
+            when = now[which] + MONTH_DAYS * turn.wait
+            happens = when < end[which]
+            which, when = which[happens], when[happens]
+            if not len(which):
+                return
+            old, new, taken = self.occupant[which], turn.occupant[happens], turn.taken[happens]
+            alone = np.where(old == 0, Cause.SETTLED, np.where(new == 0, Cause.LOST, Cause.MATURED))
+            self.log.note(which, when, old, new, np.where(taken, Cause.TAKEN, alone))
+            now, self.occupant, self.workers = now.copy(), self.occupant.copy(), self.workers.copy()
+            now[which], self.occupant[which], self.workers[which] = when, new, turn.workers[happens]
 
 
 def simulate(spec: Spec, seed: int, replicate: int) -> Life:

@@ -4,6 +4,7 @@ Nothing here is estimated: every number is a count of plants, events, days or a 
 """
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from functools import reduce
 from typing import TypeAlias
 
@@ -36,14 +37,20 @@ def add(tallies: Iterable[Tally]) -> Tally:
     return reduce(plus, tallies)
 
 
+def a_year_longer(spec: Spec) -> Spec:
+    """Give the same study with a year more, so that every vacant spell of the study can be followed for a year."""
+    return replace(spec, years=spec.years + 1)
+
+
 def tally(spec: Spec, seed: int, replicate: int) -> Tally:
-    """Live through one study and count."""
-    life = simulate(spec, seed, replicate)
+    """Live through one study, and a year more, and count."""
+    life = simulate(a_year_longer(spec), seed, replicate)
     rng = stream(seed, replicate, Purpose.LEAVES, 1)
     counted = {**_survival(spec, life), **_as_occupied(spec, life), **_growth(spec, life), **_damage(spec, life, rng)}
     for name, label in (("queen", as_live_queen), ("patrol", as_held)):
-        found = spells(life, label(len(spec.ants)), months_of(spec) * MONTH_DAYS)
-        counted |= _founding(spec, life, found, name)
+        until = months_of(spec) * MONTH_DAYS
+        counted |= _vacant_time(spec, life, spells(life, label(len(spec.ants)), until), name)
+        counted |= _vacant_ends(spec, life, spells(life, label(len(spec.ants)), until + YEAR_DAYS), name)
     for name, label in (("queen", as_live_queen), ("patrol", as_patrolling)):
         counted |= _takeover(spec, life, label(len(spec.ants)), name)
     return counted
@@ -150,31 +157,39 @@ def _damage(spec: Spec, life: Life, rng: np.random.Generator) -> Tally:
     return found
 
 
-def _founding(spec: Spec, life: Life, found: Spells, name: str) -> Tally:
-    """Count the fates of vacant spells, and days and events by month of the spell, light and treatment."""
+def _on_removal(spec: Spec, life: Life, plant: Ints) -> Ints:
+    removal = np.array([a.role == "removal" for a in spec.arms])
+    return removal[life.stand.arm[plant]].astype(np.int64)
+
+
+def _end_of(found: Spells, ants: int) -> Ints:
+    """Give what ended each spell: 0 nothing, 1 to K an ant, K + 1 death."""
+    return np.where(found.ends == DIED, ants + 1, np.where(found.ends == OVER, 0, found.ends))
+
+
+def _vacant_ends(spec: Spec, life: Life, found: Spells, name: str) -> Tally:
+    """Count what had become of each vacant spell that began in the study, a year after it began."""
     ants, until = len(spec.ants), months_of(spec) * MONTH_DAYS
+    begun = (found.state == 0) & (found.start <= until)
+    within = np.where(found.stop - found.start <= YEAR_DAYS, _end_of(found, ants), 0)[begun]
+    cells = _on_removal(spec, life, found.plant[begun]) * (ants + 2) + within
+    return {f"spells_{name}": _by(cells, 2 * (ants + 2)).reshape(2, ants + 2)}
+
+
+def _vacant_time(spec: Spec, life: Life, found: Spells, name: str) -> Tally:
+    """Count vacant days and the ends of spells in the study by month of the spell, light and treatment."""
+    ants, months = len(spec.ants), months_of(spec)
     free = found.state == 0
-    plant, length = found.plant[free], (found.stop - found.start)[free]
-    ends, start = found.ends[free], found.start[free]
-    removal = np.array([a.role == "removal" for a in spec.arms])[life.stand.arm[plant]].astype(np.int64)
-    fate_of = np.where(ends == DIED, ants + 1, np.where(ends == OVER, 0, ends))
-    whole = start <= until - YEAR_DAYS
-    within = np.where(length <= YEAR_DAYS, fate_of, 0)
-    cells = removal[whole] * (ants + 2) + within[whole]
+    plant, length, end = found.plant[free], (found.stop - found.start)[free], _end_of(found, ants)[free]
     light = np.minimum((life.stand.light[plant] * LIGHT_BINS).astype(np.int64), LIGHT_BINS - 1)
-    months = months_of(spec)
-    cell = removal * LIGHT_BINS + light
+    cell = _on_removal(spec, life, plant) * LIGHT_BINS + light
     time = np.zeros((months, 2 * LIGHT_BINS))
     for m in range(months):
         time[m] = _by(cell, 2 * LIGHT_BINS, np.clip(length - m * MONTH_DAYS, 0.0, MONTH_DAYS))
     age = np.minimum((length / MONTH_DAYS).astype(np.int64), months - 1)
-    at = (fate_of * months + age) * (2 * LIGHT_BINS) + cell
+    at = (end * months + age) * (2 * LIGHT_BINS) + cell
     events = _by(at, (ants + 2) * months * 2 * LIGHT_BINS).reshape(ants + 2, months, 2 * LIGHT_BINS)
-    return {
-        f"spells_{name}": _by(cells, 2 * (ants + 2)).reshape(2, ants + 2),
-        f"vacant_time_{name}": time,
-        f"vacant_events_{name}": events,
-    }
+    return {f"vacant_time_{name}": time, f"vacant_events_{name}": events}
 
 
 def _takeover(spec: Spec, life: Life, label: Ints, name: str) -> Tally:

@@ -26,11 +26,12 @@ damage
     (100 %). `missing_difference_per_month` is the rise since marking over twelve months (by fate).
 founding
     Spells in which no ant held the plant, from the day it became (or at the treatment was) vacant; `where` says what
-    ends one: "live queen" (a queen settles) or "patrolling workers" (founding counts as still free). Among spells that
-    could be followed for a year: `cumulative_incidence_1y` by ant, for "any ant" and for "died vacant", of removal
-    plants, the others and all; `cumulative_incidence_1y_rates` the same from events over vacant time (competing
-    constant rates); `colonisation_hazard_ratio_light` for 0.1 more openness and `colonisation_hazard_ratio_removal`,
-    jointly, from proportional hazards over months of the spell, for any ant and each.
+    ends one: "live queen" (a queen settles) or "patrolling workers" (founding counts as still free). A year after the
+    spell began, among all spells that began in the study (followed a year beyond it): `cumulative_incidence_1y` by
+    ant, for "any ant" and for "died vacant", of removal plants, the others and all; `cumulative_incidence_1y_rates`
+    the same from events over vacant time (competing constant rates); `colonisation_hazard_ratio_light` for 0.1 more
+    openness and `colonisation_hazard_ratio_removal`, jointly, from proportional hazards over months of the spell, for
+    any ant and each.
 takeover
     Plants whose ants were not to be removed; `where` names the states: "live queen" (vacant, ants, dead) or
     "patrolling workers" (vacant, founding, ants, dead). `intensity` changes over years in the state; `transition_1y`

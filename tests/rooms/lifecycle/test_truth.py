@@ -8,10 +8,10 @@ import pytest
 
 from domatia.lifecycle.life import simulate
 from domatia.lifecycle.spec import DEFAULT, PRESETS, YEAR_DAYS
-from domatia.lifecycle.tally import tally
+from domatia.lifecycle.tally import a_year_longer, tally
 from domatia.lifecycle.truth import TrueValue, truth, truths_of
 
-PLANTS = 45_000
+PLANTS = 30_000
 
 
 def _pick(values: dict[str, TrueValue], question: str, name: str, **where: str) -> float:
@@ -46,13 +46,13 @@ def test_ants_that_help(truths: dict[str, dict[str, TrueValue]]) -> None:
 
 
 def test_no_effect_is_null_within_counting_error(truths: dict[str, dict[str, TrueValue]]) -> None:
-    """With no effect every contrast of removal and sham is null: four errors of a count of 15,000 plants an arm."""
+    """With no effect every contrast of removal and sham is null: four errors of a count of 10,000 plants an arm."""
     t = truths["no_effect"]
-    assert abs(np.log(_pick(t, "survival", "hazard_ratio", **PAIR))) < 4 * np.sqrt(2 / 9_000)
-    assert abs(_pick(t, "survival", "survival_difference_1y", **PAIR)) < 4 * np.sqrt(2 * 0.2 / 15_000)
-    assert abs(_pick(t, "survival", "restricted_mean_difference", **PAIR)) < 4 * 400 * np.sqrt(2 / 15_000)
-    assert abs(np.log(_pick(t, "survival", "hazard_ratio_as_occupied"))) < 0.06
-    assert abs(_pick(t, "growth", "rgr_difference", **PAIR)) < 0.006
+    assert abs(np.log(_pick(t, "survival", "hazard_ratio", **PAIR))) < 4 * np.sqrt(2 / 6_000)
+    assert abs(_pick(t, "survival", "survival_difference_1y", **PAIR)) < 4 * np.sqrt(2 * 0.2 / 10_000)
+    assert abs(_pick(t, "survival", "restricted_mean_difference", **PAIR)) < 4 * 400 * np.sqrt(2 / 10_000)
+    assert abs(np.log(_pick(t, "survival", "hazard_ratio_as_occupied"))) < 0.08
+    assert abs(_pick(t, "growth", "rgr_difference", **PAIR)) < 0.008
     assert abs(_pick(t, "growth", "height_difference_1y_cm", **PAIR)) < 0.8
     assert abs(_pick(t, "damage", "missing_difference_1y", where="by fate", **PAIR)) < 0.8
 
@@ -105,7 +105,7 @@ def test_the_two_ways_to_a_years_transitions_agree(truths: dict[str, dict[str, T
 def test_counts_of_survival_are_plain_counts() -> None:
     """The tally's alive after a year is the number of plants that truly outlived the year."""
     spec = DEFAULT.sized(6, 30)
-    counts, life = tally(spec, 1, 4), simulate(spec, 1, 4)
+    counts, life = tally(spec, 1, 4), simulate(a_year_longer(spec), 1, 4)
     alive = [int((life.death_day[life.stand.arm == a] > YEAR_DAYS).sum()) for a in range(3)]
     assert counts["alive_1y"].tolist() == alive
     died = [int((life.death_day[life.stand.arm == a] <= 3 * YEAR_DAYS).sum()) for a in range(3)]
