@@ -40,11 +40,11 @@ from domatia.model import Check, Finding, StudyData
 
 def run(data: StudyData) -> tuple[Finding, ...]:
     """Find adults new to a place searched before, and live plants without a tag."""
-    life = lives(data)
+    visits = sightings(data)
+    life = lives(visits)
     known = plants(data).with_columns(pl.col("subject_id").alias("plant")).join(life, on="plant", how="left")
     searched = (
-        sightings(data)
-        .filter(pl.col("alive") & pl.col("place").is_not_null())
+        visits.filter(pl.col("alive") & pl.col("place").is_not_null())
         .group_by("place")
         .agg(pl.col("when_latest").min().alias("_searched"))
     )

@@ -37,10 +37,13 @@ from domatia.model import Check, Finding, StudyData
 
 def run(data: StudyData) -> tuple[Finding, ...]:
     """Find contacts counted on removal plants since the removal."""
+    removed = removals(data)
+    if removed.is_empty() or not data.table("visit")["vines_touching"].count():
+        return ()
     rows = (
         sightings(data)
         .filter(pl.col("vines_touching") > 0)
-        .join(removals(data), on="plant")
+        .join(removed, on="plant")
         .filter(pl.col("free_earliest").is_null() | (pl.col("when_latest") >= pl.col("free_earliest")))
     )
     return tuple(_finding(group) for group in grouped(labelled(rows, data), "plant"))

@@ -41,9 +41,10 @@ import polars as pl
 from domatia.checks.gather import wheres
 from domatia.checks.observers import person, sheets
 from domatia.checks.sightings import sightings
+from domatia.checks.steps import measured
 from domatia.model import Check, Finding, StudyData
 
-_MEASURES = {"height_cm": "heights", "basal_mm": "diameters"}
+_WORDS = {"height_cm": "heights", "basal_mm": "diameters"}
 _FIFTH = 0.2
 _SHARE = 0.3
 _FEWEST = 50
@@ -54,7 +55,7 @@ def run(data: StudyData) -> tuple[Finding, ...]:
     """Find observers whose whole numbers end in 0 or 5 too often."""
     seen = sightings(data).with_columns(pl.col("observer").fill_null(""))
     found = []
-    for measure in _MEASURES:
+    for measure in measured(data):
         rows = _whole(seen, measure)
         table = (
             rows.group_by("observer")
@@ -84,7 +85,7 @@ def _finding(name: str, measure: str, share: tuple[int, int], rows: pl.DataFrame
         code=CHECK.code,
         severity="note",
         where=wheres(sheets(rows.filter(pl.col("observer") == name), name, data), "visit", measure),
-        found=f"Of {n:,} {_MEASURES[measure]} by {who}, {100 * heaped / n:.0f} % end in 0 or 5.",
+        found=f"Of {n:,} {_WORDS[measure]} by {who}, {100 * heaped / n:.0f} % end in 0 or 5.",
         expected="About a fifth of whole numbers end in 0 or 5.",
         remedy="Read to the last unit, and measure some plants twice to learn the error.",
         subjects=(person(name, data),),

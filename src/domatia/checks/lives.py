@@ -2,12 +2,14 @@
 
 import polars as pl
 
-from domatia.checks.sightings import sightings
-from domatia.model import StudyData
 
-
-def lives(data: StudyData) -> pl.DataFrame:
+def lives(visits: pl.DataFrame) -> pl.DataFrame:
     """Give the span in which each plant was seen.
+
+    Parameters
+    ----------
+    visits : polars.DataFrame
+        From `sightings`.
 
     Returns
     -------
@@ -22,8 +24,7 @@ def lives(data: StudyData) -> pl.DataFrame:
     dead = (pl.col("status") == "dead confirmed").fill_null(False)
     unseen = (pl.col("status") == "not found").fill_null(False)
     return (
-        sightings(data)
-        .group_by("plant")
+        visits.group_by("plant")
         .agg(
             pl.col("when_earliest").filter(there).min().alias("first_earliest"),
             pl.col("when_latest").filter(there).min().alias("first_latest"),

@@ -44,16 +44,14 @@ import polars as pl
 
 from domatia.checks.gather import Row, grouped, number, wheres
 from domatia.checks.naming import labelled
-from domatia.checks.steps import FEWEST, repeat_spread, steps, threshold, with_spread
+from domatia.checks.steps import FEWEST, SIZES, measured, repeat_spread, steps, threshold, with_spread
 from domatia.checks.written import listing, written
 from domatia.model import Check, Finding, StudyData
-
-_MEASURES = {"height_cm": "cm", "basal_mm": "mm"}
 
 
 def run(data: StudyData) -> tuple[Finding, ...]:
     """Find steps down that lie outside the scatter of this study's own measures."""
-    return tuple(finding for measure in _MEASURES for finding in _run(data, measure))
+    return tuple(finding for measure in measured(data) for finding in _run(data, measure))
 
 
 def _run(data: StudyData, measure: str) -> list[Finding]:
@@ -77,7 +75,7 @@ def _run(data: StudyData, measure: str) -> list[Finding]:
 
 
 def _finding(rows: list[Row], measure: str, from_repeats: bool) -> Finding:
-    unit = _MEASURES[measure]
+    unit = SIZES[measure]
     told = [
         f"from {number(r['before'])} {unit} in {r['written_before']} to {number(r[measure])} {unit} in {r['written']}"
         for r in rows

@@ -16,6 +16,15 @@ FEWEST = 20
 
 MOST_CLASSES = 10
 
+SIZES = {"height_cm": "cm", "basal_mm": "mm"}
+"""Measures of a plant's size, and their units."""
+
+
+def measured(data: StudyData) -> tuple[str, ...]:
+    """Give the measures of size of which the study holds any."""
+    visits = data.table("visit")
+    return tuple(measure for measure in SIZES if visits[measure].count())
+
 
 def steps(data: StudyData, measure: str) -> pl.DataFrame:
     """Pair each live visit that has the measure with the one before it.

@@ -41,6 +41,7 @@ from domatia.checks.naming import labelled
 from domatia.checks.nearness import positions
 from domatia.checks.one_plant import with_kept
 from domatia.checks.places import scopes
+from domatia.checks.sightings import sightings
 from domatia.model import Check, Finding, StudyData
 
 _NEAR_M = 5.0
@@ -70,7 +71,7 @@ def _tags(data: StudyData) -> pl.DataFrame:
         .join(scopes(data), on="place", how="left")
         .with_columns(pl.col("scope").fill_null(b""))
         .join(positions(data), on="plant", how="left")
-        .join(lives(data), on="plant", how="left")
+        .join(lives(sightings(data)), on="plant", how="left")
         .unique(["plant", "tag"], keep="first", maintain_order=True)
     )
 

@@ -41,11 +41,10 @@ import polars as pl
 from domatia.checks.effort import occasion
 from domatia.checks.gather import Row, grouped, number, wheres
 from domatia.checks.naming import labelled, place_names
-from domatia.checks.steps import steps
+from domatia.checks.steps import SIZES, measured, steps
 from domatia.checks.written import listing, written
 from domatia.model import Check, Finding, StudyData
 
-_MEASURES = {"height_cm": "cm", "basal_mm": "mm"}
 _AGREE = log(1.5)
 _NEAR = log(1.35)
 _FEWEST_PLANTS = 5
@@ -54,7 +53,7 @@ _FEWEST_PLANTS = 5
 def run(data: StudyData) -> tuple[Finding, ...]:
     """Find single values and whole sheets that stand ten or a hundred times off."""
     found: list[Finding] = []
-    for measure in _MEASURES:
+    for measure in measured(data):
         seen = steps(data, measure)
         sheets = _sheets(seen, data)
         found += [_sheet(rows, measure) for rows in grouped(sheets, "place", "occasion")]
@@ -109,7 +108,7 @@ def _times(power: float) -> str:
 
 
 def _single(rows: list[Row], measure: str) -> Finding:
-    unit = _MEASURES[measure]
+    unit = SIZES[measure]
     told = [
         f"{number(r[measure])} {unit} in {r['written']}, about {_times(r['power'])} "
         f"its neighbours ({number(round(r['neighbours'], 1))} {unit})"
@@ -134,7 +133,7 @@ def _sheet(rows: list[Row], measure: str) -> Finding:
         severity="error",
         where=wheres(rows, "visit", measure),
         found=f"The {measure} of {len(rows)} plants is about {_times(power)} that of the visit before.",
-        expected=f"Values in {_MEASURES[measure]} throughout.",
+        expected=f"Values in {SIZES[measure]} throughout.",
         remedy="Set the unit of this sheet in the mapping and import the file again.",
         subjects=(rows[0]["place"],),
         values=(measure, rows[0]["label"], _times(power), str(len(rows))),
