@@ -22,6 +22,8 @@ from domatia.questions import answer
 TRUTH_SEED = 20_261_125
 POOLED = ("founding", "takeover")
 """Questions whose truth is counted with sham and control plants together."""
+LOGARITHMIC = ("intensity", "mean_stay")
+"""Beside ratios: effects whose interval is made on the log scale."""
 LEAST, MOST = 0.91, 0.98
 
 
@@ -76,7 +78,8 @@ def effects_of(spec: Spec, codes: Sequence[str], seed: int) -> list[Told]:
 
 def on_scale(name: str, value: float) -> float:
     """Put a value on the scale on which its interval is symmetric."""
-    return math.log(value) if "ratio" in name and "log_ratio" not in name and value > 0 else value
+    logarithmic = name in LOGARITHMIC or ("ratio" in name and "log_ratio" not in name)
+    return math.log(value) if logarithmic and value > 0 else value
 
 
 def summarise(told: Iterable[list[Told]], truths: dict[str, float]) -> list[Row]:
@@ -87,7 +90,7 @@ def summarise(told: Iterable[list[Told]], truths: dict[str, float]) -> list[Row]
             by_key.setdefault(one[0], []).append(one)
     rows = []
     for key, found in sorted(by_key.items()):
-        if key not in truths:
+        if key not in truths or truths[key] == 0.0:
             continue
         name, true = key.split("/")[1], truths[key]
         held = sum(low <= true <= high for _, _, low, high, _ in found)

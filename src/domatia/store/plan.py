@@ -77,10 +77,12 @@ def refuse_other_content(kind: str, table: pl.DataFrame, known: pl.DataFrame) ->
         Naming the record.
     """
     table = table.unique(["record_id", "subject_id", HASH], keep="first", maintain_order=True)
-    kept = known.select("record_id", kept=HASH, of="subject_id")
+    kept = known.select("record_id", pl.col(HASH).alias("@kept"), pl.col("subject_id").alias("@of"))
     joined = table.join(kept, on="record_id", how="left", maintain_order="left")
     clash = joined.filter(
-        (pl.col("kept") != pl.col(HASH)) | (pl.col("of") != pl.col("subject_id")) | pl.col("record_id").is_duplicated()
+        (pl.col("@kept") != pl.col(HASH))
+        | (pl.col("@of") != pl.col("subject_id"))
+        | pl.col("record_id").is_duplicated()
     )
     if clash.height:
         raise WrongUse(
