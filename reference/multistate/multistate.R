@@ -29,6 +29,13 @@ e2 <- fit("exact_covariates", state ~ exact, subject = subject, data = d, qmatri
 k <- fit("hidden", seen ~ visit, subject = subject, data = d, qmatrix = Q, censor = c(98, 99), censor.states = list(c(2, 3), c(1, 2, 3)))
 k2 <- fit("hidden_exact", seen ~ exact, subject = subject, data = d, qmatrix = Q, deathexact = 4, censor = c(98, 99),
     censor.states = list(c(2, 3), c(1, 2, 3)), covariates = ~ group)
+# sandwich errors of the plain model by cluster: scores by central differences of each cluster's own log-likelihood
+part <- function(b, v) { q <- Q; q[Q > 0] <- 0; q[cbind(c(1, 1, 2, 2, 2, 3, 3), c(2, 4, 1, 3, 4, 2, 4))] <- exp(b)
+  -0.5 * msm(state ~ visit, subject = subject, data = v, qmatrix = q, fixedpars = TRUE)$minus2loglik }
+scores <- t(sapply(split(d, d$cluster), function(v) sapply(1:7, function(j) { h <- replace(numeric(7), j, 1e-4)
+  (part(p$estimates + h, v) - part(p$estimates - h, v)) / 2e-4 })))
+groups <- nrow(scores); sandwich <- p$covmat %*% crossprod(scores) %*% p$covmat * groups / (groups - 1)
+say("plain", "cluster_scores", scores); say("plain", "sandwich_se", sqrt(diag(sandwich)))
 # first visits of the later part of each series: some begin with a state that is not known
 l <- d[ave(d$visit, d$subject, FUN = seq_along) > 2, ]; l <- l[ave(l$visit, l$subject, FUN = length) > 1, ]
 k3 <- fit("hidden_first", seen ~ visit, subject = subject, data = l, qmatrix = Q, censor = c(98, 99), censor.states = list(c(2, 3), c(1, 2, 3)))

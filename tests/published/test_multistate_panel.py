@@ -4,6 +4,7 @@ Grade: another program's output (R 4.2.2, msm 1.7, optimised tightly), for the i
 """
 
 import csv
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from domatia.stats.multistate import (
     prevalence,
     transition_matrix,
 )
+from domatia.stats.multistate_fit import prepare
 
 FOLDER = Path(__file__).parents[2] / "reference" / "multistate"
 ALLOWED = np.array([[0, 1, 0, 1], [1, 0, 1, 1], [0, 1, 0, 1], [0, 0, 0, 0]], np.bool_)
@@ -164,3 +166,15 @@ def test_observed_prevalence() -> None:
     table = prevalence(visits, fit_multistate(visits, pattern, effects), np.arange(5.0))
     assert_allclose(table.observed.ravel(), printed()["plain", "prevalence_observed"])
     assert_allclose(table.expected.sum(1), table.at_risk)
+
+
+def test_sandwich_errors() -> None:
+    """Errors robust to the 20 clusters equal those from the other program's scores of each cluster, with G/(G − 1)."""
+    visits, pattern, effects = model("plain")
+    cluster = columns()["cluster"].astype(np.int64)
+    fit = fit_multistate(replace(visits, cluster=cluster), pattern, effects)
+    assert_allclose(fit.standard_errors, printed()["plain", "sandwich_se"], rtol=1e-5)
+    assert fit.uncertainty.clusters == 20
+    likelihood = prepare(replace(visits, cluster=cluster), pattern)
+    scores = likelihood.cluster_scores(printed()["plain", "estimates"])
+    assert_allclose(scores.ravel(), printed()["plain", "cluster_scores"], atol=1e-5)
