@@ -90,7 +90,7 @@ def _content_names(building: Building) -> pl.Series:
     # The content itself would be a long name; equal rows are told apart by the counter at its end.
     told = numbered(frame, "same", together=False)["key"]
     number = told.str.extract(r"#(\d+)$").fill_null("1")
-    short = pl.Series([h.hex()[:12] for h in content_hashes(frame["@content"].to_list())], dtype=pl.String)
+    short = content_hashes(frame["@content"]).bin.encode("hex").str.slice(0, 12)
     return short + "-" + number
 
 

@@ -8,7 +8,7 @@ import polars as pl
 from domatia.intake.codes import STATUS_OF_CODE, blanks, without_blanks
 from domatia.intake.convert import Converted, convert
 from domatia.intake.mapping import Part, TableMapping
-from domatia.intake.shape_keys import content_hashes, content_text, joined_key, key_ids, named_ids
+from domatia.intake.shape_keys import content_hashes, content_text, id_series, joined_key, key_ids
 from domatia.intake.shapes import PRIMARY, Rows
 from domatia.model import Field, Finding, StudyData, WrongUse, as_table, fields_of, kinds
 
@@ -289,17 +289,16 @@ def finish(building: Building, kind: str, frame: pl.DataFrame) -> pl.DataFrame:
     building : Building
     kind : str
     frame : polars.DataFrame
-        `key`, origin columns (`@file`, `@sheet`, `@row`, perhaps `@hash`) and fields.
+        `key`, origin columns (`@file`, `@sheet`, `@row`, perhaps `@hash`), perhaps `@id` (the key's id), and fields.
     """
     stored = [c for f in fields_of(kind) for c in f.stored_columns]
     own = [c for c in stored if c in frame.columns]
-    texts = frame.select("key", content_text(kind, own).alias("t"))["t"].to_list()
-    contents = content_hashes(texts)
-    keys = frame["key"].to_list()
-    hashes = frame["@hash"] if "@hash" in frame.columns else pl.Series(contents, dtype=pl.Binary)
+    texts = frame.select("key", content_text(kind, own).alias("t"))["t"]
+    subjects = frame["@id"] if "@id" in frame.columns else id_series(building.study_id, kind, frame["key"])
+    hashes = frame["@hash"] if "@hash" in frame.columns else content_hashes(texts)
     named = frame.select("key", *own).with_columns(
-        pl.Series("record_id", named_ids(building.study_id, kind, keys, contents), dtype=pl.Binary),
-        pl.Series("subject_id", named_ids(building.study_id, kind, keys), dtype=pl.Binary),
+        id_series(building.study_id, kind, frame["key"], texts).alias("record_id"),
+        subjects.alias("subject_id"),
         frame["@file"].alias("origin_file"),
         frame["@sheet"].alias("origin_sheet"),
         frame["@row"].alias("origin_row"),

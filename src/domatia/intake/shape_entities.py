@@ -83,8 +83,8 @@ def _by_table_row(building: Building, kind: str) -> pl.Series:
     rows = frame.filter(pl.col("@at") == 0)
     blank = rows.filter(pl.col("key").is_null())
     if blank.height and kind == "plant":
-        made = [f"?{h.hex()[:12]}" for h in content_hashes(rows["@content"].to_list())]
-        rows = rows.with_columns(pl.coalesce("key", pl.Series(made, dtype=pl.String)).alias("key"))
+        made = "?" + content_hashes(rows["@content"]).bin.encode("hex").str.slice(0, 12)
+        rows = rows.with_columns(pl.coalesce("key", made).alias("key"))
         _tell_no_key(building, kind, blank)
     rows = numbered(rows, "@content", together=False)
     tell_twice(building, kind, rows)

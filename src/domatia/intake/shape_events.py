@@ -27,9 +27,10 @@ def build_event(building: Building, kind: str) -> None:
     frame = frame.with_columns(content_text(kind, own).alias("@content"))
     kept = frame.filter(whole)
     kept = _told_apart(building, kind, kept, own)
-    ids = frame.select("@i").join(kept.select("@i", "key"), on="@i", how="left", maintain_order="left")
+    kept = kept.with_columns(key_ids(building.study_id, kind, kept["key"]).alias("@id"))
+    ids = frame.select("@i").join(kept.select("@i", "key", "@id"), on="@i", how="left", maintain_order="left")
     building.keys[kind] = ids["key"]
-    building.ids[kind] = key_ids(building.study_id, kind, ids["key"])
+    building.ids[kind] = ids["@id"]
     if kind in counted_kinds(building.mapping):
         add_table(building, kind, finish(building, kind, kept))
         return
@@ -37,7 +38,7 @@ def build_event(building: Building, kind: str) -> None:
         f.column: Rule(f.stored_columns, Source().if_varies) for f in fields_of(kind) if f.stored_columns[0] in own
     }
     one, _ = merged(kept, rules, {})
-    hashes = kept.sort("@file", "@sheet", "@row").unique("key", keep="first").select("key", "@hash")
+    hashes = kept.sort("@file", "@sheet", "@row").unique("key", keep="first").select("key", "@hash", "@id")
     add_table(building, kind, finish(building, kind, one.join(hashes, on="key", how="left")))
 
 

@@ -7,10 +7,13 @@ inside a part gets a backslash before it, so that two different keys never look 
 from collections.abc import Sequence
 from hashlib import blake2b
 
+import numpy as np
 import polars as pl
 
 from domatia.model import body_schema
 from domatia.model.identity import ID_BYTES
+
+_AT_ONCE = 50_000
 
 
 def joined_key(parts: Sequence[pl.Series]) -> pl.Series:
@@ -28,33 +31,53 @@ def _framed(part: bytes) -> bytes:
     return len(part).to_bytes(8, "big") + part
 
 
-def _id(digest: bytes) -> bytes:
-    raw = bytearray(digest)
-    raw[6] = (raw[6] & 0x0F) | 0x80
-    raw[8] = (raw[8] & 0x3F) | 0x80
-    return bytes(raw)
+def _with_version(digests: bytes) -> list[bytes]:
+    """Set the bits of a UUID of version 8 (RFC 9562) in many digests at once."""
+    raw = np.frombuffer(digests, dtype=np.uint8).reshape(-1, ID_BYTES).copy()
+    raw[:, 6] = (raw[:, 6] & 0x0F) | 0x80
+    raw[:, 8] = (raw[:, 8] & 0x3F) | 0x80
+    whole = raw.tobytes()
+    return [whole[n : n + ID_BYTES] for n in range(0, len(whole), ID_BYTES)]
 
 
-def named_ids(study: bytes, kind: str, keys: Sequence[str], contents: Sequence[bytes] | None = None) -> list[bytes]:
-    """Give what `domatia.model.identity.named_id` gives, for many keys at once."""
-    start = blake2b(digest_size=ID_BYTES)
-    start.update(_framed(b"b" + study) + _framed(b"t" + kind.encode()))
-    found = []
-    none = _framed(b"b")
-    for n, key in enumerate(keys):
-        made = start.copy()
-        made.update(_framed(b"t" + key.encode("utf-8", "surrogatepass")))
-        made.update(none if contents is None else _framed(b"b" + contents[n]))
-        found.append(_id(made.digest()))
-    return found
+def named_ids(study: bytes, kind: str, keys: Sequence[str], contents: Sequence[str] | None = None) -> list[bytes]:
+    """Give what `domatia.model.identity.named_id` gives, for many keys at once.
+
+    Parameters
+    ----------
+    study : bytes
+    kind : str
+    keys : sequence of str
+    contents : sequence of str, optional
+        Contents as `content_text` writes them; they enter as their bytes.
+    """
+    start = _framed(b"b" + study) + _framed(b"t" + kind.encode())
+    named = [start + _framed(b"t" + k.encode("utf-8", "surrogatepass")) for k in keys]
+    if contents is None:
+        none = _framed(b"b")
+        whole = [n + none for n in named]
+    else:
+        whole = [n + _framed(b"b" + c.encode("utf-8", "surrogatepass")) for n, c in zip(named, contents, strict=True)]
+    return _with_version(b"".join([blake2b(w, digest_size=ID_BYTES).digest() for w in whole]))
+
+
+def id_series(study: bytes, kind: str, keys: pl.Series, contents: pl.Series | None = None) -> pl.Series:
+    """Give `named_ids` of a column without nulls, a part of the rows at a time."""
+    parts = [pl.Series("id", [], dtype=pl.Binary)]
+    for start in range(0, keys.len(), _AT_ONCE):
+        told = None if contents is None else contents.slice(start, _AT_ONCE).to_list()
+        found = named_ids(study, kind, keys.slice(start, _AT_ONCE).to_list(), told)
+        parts.append(pl.Series("id", found, dtype=pl.Binary))
+    return pl.concat(parts)
 
 
 def key_ids(study: bytes, kind: str, keys: pl.Series) -> pl.Series:
     """Give the id of the thing behind each key; null where the key is."""
-    distinct = keys.drop_nulls().unique().to_list()
-    table = pl.DataFrame(
-        {"key": distinct, "id": named_ids(study, kind, distinct)}, schema={"key": pl.String, "id": pl.Binary}
-    )
+    said = keys.drop_nulls()
+    distinct = said.unique()
+    if distinct.len() == keys.len():
+        return id_series(study, kind, keys)
+    table = pl.DataFrame({"key": distinct, "id": id_series(study, kind, distinct)})
     return pl.DataFrame({"key": keys}).join(table, on="key", how="left", maintain_order="left")["id"]
 
 
@@ -76,6 +99,13 @@ def content_text(kind: str, columns: Sequence[str] | None = None) -> pl.Expr:
     return pl.concat_str(said, ignore_nulls=True) if said else pl.lit("")
 
 
-def content_hashes(texts: Sequence[str]) -> list[bytes]:
-    """Hash texts that `content_text` gave."""
-    return [blake2b(t.encode("utf-8", "surrogatepass"), digest_size=ID_BYTES).digest() for t in texts]
+def content_hashes(texts: pl.Series) -> pl.Series:
+    """Hash each text of a column."""
+    parts = [pl.Series("hash", [], dtype=pl.Binary)]
+    for start in range(0, texts.len(), _AT_ONCE):
+        found = [
+            blake2b(t.encode("utf-8", "surrogatepass"), digest_size=ID_BYTES).digest()
+            for t in texts.slice(start, _AT_ONCE).to_list()
+        ]
+        parts.append(pl.Series("hash", found, dtype=pl.Binary))
+    return pl.concat(parts)

@@ -12,7 +12,7 @@ from difflib import get_close_matches
 import polars as pl
 
 from domatia.intake.records import NAMED, Building
-from domatia.intake.shape_keys import content_hashes, content_text, named_ids
+from domatia.intake.shape_keys import content_text, id_series
 from domatia.model import Finding, StudyData, Where, fields_of, table_schema
 
 MOST_LISTED = 1000
@@ -94,9 +94,8 @@ def fit(table: pl.DataFrame, kind: str, known: StudyData, file: str, mapped: Seq
 
 
 def _with_ids(filled: pl.DataFrame, kind: str, study: bytes) -> pl.DataFrame:
-    texts = filled.select(content_text(kind).alias("t"))["t"].to_list()
-    ids = named_ids(study, kind, filled["@key"].to_list(), content_hashes(texts))
-    return filled.with_columns(pl.Series("record_id", ids, dtype=pl.Binary))
+    texts = filled.select(content_text(kind).alias("t"))["t"]
+    return filled.with_columns(id_series(study, kind, filled["@key"], texts).alias("record_id"))
 
 
 def tell_contradicted(building: Building, kind: str, fitted: Fitted) -> None:

@@ -7,14 +7,13 @@ each thing said, columns named as the mapping names them, and beside them the pl
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from hashlib import blake2b
 
 import polars as pl
 
 from domatia.intake.mapping import PSEUDO_COLUMNS, Quantity, TableMapping
+from domatia.intake.shape_keys import content_hashes
 from domatia.intake.text_table import TextTable
 from domatia.model import WrongUse
-from domatia.model.identity import ID_BYTES
 
 PRIMARY = {
     "visit": "visit",
@@ -119,8 +118,7 @@ def _row_hashes(rows: pl.DataFrame) -> pl.Series:
     if not rows.width:
         return pl.Series("@hash", [b""] * rows.height, dtype=pl.Binary)
     joined = rows.select(pl.concat_str(pl.all().fill_null(""), separator=_SEPARATOR).alias("t"))["t"]
-    found = [blake2b(t.encode("utf-8", "surrogatepass"), digest_size=ID_BYTES).digest() for t in joined.to_list()]
-    return pl.Series("@hash", found, dtype=pl.Binary)
+    return content_hashes(joined)
 
 
 def _content(rows: pl.DataFrame, columns: Sequence[str], mapping: TableMapping) -> pl.Series:
