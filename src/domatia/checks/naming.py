@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from domatia.checks.one_plant import with_kept
+from domatia.checks.one_plant import all_plants, with_kept
 from domatia.checks.written import written
 from domatia.model import StudyData
 
@@ -39,7 +39,7 @@ def plant_names(data: StudyData) -> pl.DataFrame:
         pl.concat_str([pl.lit("plant without a tag ("), short, pl.lit(")")]),
     )
     return (
-        data.table("plant")
+        all_plants(data)
         .select(pl.col("subject_id").alias("plant"), "place")
         .join(tags, on="plant", how="left")
         .join(place_names(data), on="place", how="left")

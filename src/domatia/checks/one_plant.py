@@ -56,6 +56,18 @@ def with_kept(frame: pl.DataFrame, data: StudyData, columns: Iterable[str] = ("p
     return frame
 
 
+def all_plants(data: StudyData) -> pl.DataFrame:
+    """Give the table of plants with those of which two revisions stand undecided (the one of the smaller id).
+
+    Used for names and homes only; no value of an undecided plant is judged by it.
+    """
+    undecided = data.undecided.get("plant")
+    if undecided is None or undecided.is_empty():
+        return data.table("plant")
+    stand_ins = undecided.sort("subject_id", "record_id").unique("subject_id", keep="first", maintain_order=True)
+    return pl.concat([data.table("plant"), stand_ins]).unique("subject_id", keep="first", maintain_order=True)
+
+
 def plants(data: StudyData) -> pl.DataFrame:
     """Give the table of plants without those that were merged into another."""
     table = data.table("plant")

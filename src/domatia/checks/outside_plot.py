@@ -162,9 +162,12 @@ def _two_fixes(data: StudyData) -> Iterator[tuple[bytes, bytes, str, str]]:
     merged = kept_plants(data)
     tables = [data.table("plant"), *(data.undecided[k] for k in ("plant",) if k in data.undecided)]
     fixes: dict[bytes, list[Row]] = {}
-    for row in pl.concat(tables).sort("subject_id", "record_id").iter_rows(named=True):
-        if row["subject_id"] in merged or row["subject_id"] in merged.values() or len(tables) > 1:
-            fixes.setdefault(merged.get(row["subject_id"], row["subject_id"]), []).append(row)
+    several = {*merged, *merged.values(), *(s for t in tables[1:] for s in t["subject_id"].to_list())}
+    known_twice = pl.concat(tables).filter(
+        pl.col("subject_id").is_in(pl.Series(list(several), dtype=pl.Binary).implode())
+    )
+    for row in known_twice.sort("subject_id", "record_id").iter_rows(named=True):
+        fixes.setdefault(merged.get(row["subject_id"], row["subject_id"]), []).append(row)
     for plant, rows in fixes.items():
         for system, (x, y) in _COLUMNS.items():
             known = [r for r in rows if r[x] is not None and r[y] is not None]

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from domatia.checks.one_plant import with_kept
+from domatia.checks.one_plant import all_plants, with_kept
 from domatia.model import StudyData
 
 FOUND = ("alive", "no live tissue", "dead confirmed")
@@ -31,7 +31,7 @@ def sightings(data: StudyData, repeats: bool = False) -> pl.DataFrame:
     visits = data.table("visit").filter(pl.col("plant").is_not_null())
     if not repeats:
         visits = visits.filter(pl.col("repeat_of").is_null())
-    home = data.table("plant").select(pl.col("subject_id").alias("plant"), "place")
+    home = all_plants(data).select(pl.col("subject_id").alias("plant"), "place")
     return (
         with_kept(visits, data)
         .join(home, on="plant", how="left")

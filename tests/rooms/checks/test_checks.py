@@ -52,7 +52,7 @@ def _cases() -> list[Case]:
 
 
 def _subject(kind: str, name: str) -> bytes:
-    return STUDY if kind == "study" else named_id(STUDY, kind, name)
+    return STUDY if kind == "study" else named_id(STUDY, kind, name.partition("#")[0])
 
 
 def _record(kind: str, name: str, revision: bytes = b"first") -> bytes:
