@@ -1,10 +1,9 @@
 """A simulated study as the crew's tables of text, with the mapping of each: what a real study looks like on paper.
 
-The tables hold what `observe` holds (but for the second measures of plants, of which only the height stands there, in
-a column of its own) and the slips of `messy_slips`: heights with the comma in the wrong place, plants down as dead
-that are alive, numbers given to two plants, places outside their block, a control plant on the list of sprayed ones,
-spellings that no mapping knows, lines copied twice, blocks where nobody went whose lines say "not found" or "-", and
-blanks that mean that no ant was seen, that nobody looked, or that the plant was not found.
+The tables hold what `observe` holds, and the slips of `messy_slips`: heights with the comma in the wrong place, plants
+down as dead that are alive, numbers given to two plants, places outside their block, a control plant on the list of
+sprayed ones, spellings that no mapping knows, lines copied twice, blocks where nobody went whose lines say "not found"
+or "-", and blanks that mean that no ant was seen, that nobody looked, or that the plant was not found.
 """
 
 from collections.abc import Sequence

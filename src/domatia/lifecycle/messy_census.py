@@ -66,8 +66,7 @@ def census(book: Notebook, hand: Hand, slips: Slips) -> pl.DataFrame:
     """Write one hand's table: its columns, its words, its decimal sign, a row for every plant listed."""
     spec, visits = book.spec, book.visits
     here = (visits.round_ >= hand.rounds[0]) & (visits.round_ < hand.rounds[1])
-    own = np.flatnonzero(here & (visits.repeat_of < 0))
-    own = np.concatenate([own, slips.twice[here[slips.twice]]])
+    own = np.concatenate([np.flatnonzero(here), slips.twice[here[slips.twice]]])
     columns = _visited(book, hand, slips, own)
     round_, plant = skipped_rows(book, slips.status)
     mine = (round_ >= hand.rounds[0]) & (round_ < hand.rounds[1])
@@ -75,7 +74,7 @@ def census(book: Notebook, hand: Hand, slips: Slips) -> pl.DataFrame:
     day = np.concatenate([visits.day[own], _planned(book, round_[mine], plant[mine])])
     block = book.life.stand.block[np.concatenate([visits.plant[own], plant[mine]])]
     number = np.concatenate([visits.plant[own], plant[mine]]) % spec.plants_per_block
-    order = np.lexsort((number, block, day))
+    order = np.lexsort((np.arange(len(day)), number, block, day))
     table = {hand.headers[k]: [*columns[k], *empty[k]] for k in hand.headers}
     return pl.DataFrame(
         {k: [v[i] for i in order.tolist()] for k, v in table.items()}, schema=dict.fromkeys(table, pl.String)
@@ -110,7 +109,8 @@ def _ant_words(book: Notebook, hand: Hand, taxon: Ints, rng: np.random.Generator
         codes = {v: k for k, v in ANT_CODES.items()}
         return ["" if t == 0 else codes.get(names[t - 1], names[t - 1]) for t in taxon.tolist()]
     pick = rng.random(len(taxon))
-    slip = set(rng.choice(len(taxon), min(_SLIPPED_NAMES, len(taxon)), replace=False).tolist())
+    open_to_slips = np.flatnonzero(np.isin(taxon, [i + 1 for i, n in enumerate(names) if n in ANT_SLIPS]))
+    slip = set(rng.choice(open_to_slips, min(_SLIPPED_NAMES, len(open_to_slips)), replace=False).tolist())
     found = []
     for i, t in enumerate(taxon.tolist()):
         name = names[t - 1] if t else ""
@@ -125,14 +125,12 @@ def _visited(book: Notebook, hand: Hand, slips: Slips, own: Ints) -> dict[str, l
     rng = stream(book.seed, book.replicate, Purpose.PAPER, 1 + hand.rounds[0])
     plant, status = v.plant[own], slips.status[own]
     alive = status == ALIVE
-    looked, asked = v.looked[own] & alive, alive
+    asked = alive & (v.repeat_of[own] < 0)
+    looked = v.looked[own] & asked
     short = {full: i for i, full in initials(spec).items()}
     unit, digits = (100, 2) if hand.metres else (1, 0)
     height: Floats = np.where(alive, slips.height_cm[own], np.nan) / unit
     height[_second_copies(own)] *= 1.07
-    repeated = np.full(v.size, np.nan)
-    repeated[v.repeat_of[v.repeat_of >= 0]] = v.height_cm[v.repeat_of >= 0]
-    second: Floats = np.where(alive, repeated[own], np.nan) / unit
     stage = [hand.stages[s] for s in v.stage[own].tolist()]
     ants = _ant_words(book, hand, v.taxon[own], rng)
 
@@ -152,7 +150,8 @@ def _visited(book: Notebook, hand: Hand, slips: Slips, own: Ints) -> dict[str, l
         "observer": [short[spec.crew.people[o]] for o in v.observer[own].tolist()],
         "status": [hand.statuses[s] for s in status.tolist()],
         "height": [_number(x, hand.decimal, digits) for x in height.tolist()],
-        "again": [_number(x, hand.decimal, digits) for x in second.tolist()],
+        "line": [f"{hand.letter}{i + 1}" for i in own.tolist()],
+        "again": ["" if i < 0 else f"{hand.letter}{i + 1}" for i in v.repeat_of[own].tolist()],
         "basal": [_number(x, hand.decimal, 1) for x in np.where(alive, v.basal_mm[own], np.nan).tolist()],
         "leaves": _counted(np.where(alive, v.leaves[own], -1)),
         "domatia": _counted(np.where(alive, v.domatia[own], -1)),
@@ -172,6 +171,7 @@ def _not_gone(book: Notebook, hand: Hand, round_: Ints, plant: Ints) -> dict[str
     rows = len(plant)
     day = _planned(book, round_, plant)
     said = {
+        "line": [f"{hand.letter}-{r}-{p + 1}" for r, p in zip(round_.tolist(), plant.tolist(), strict=True)],
         "round": [str(r) for r in round_.tolist()],
         "block": [block_name(spec, b) for b in book.life.stand.block[plant].tolist()],
         "no": [plant_number(spec, p) for p in plant.tolist()],

@@ -60,6 +60,7 @@ def census_mapping(spec: Spec, hand: Hand, not_gone: Mapping[str, Sequence[str]]
         f"[round]\nname = {h['round']}",
         "\n".join([
             "[visit]",
+            f"key = [{h['line']}]",
             f"when = {{ column = {h['date']}, date = {quoted(hand.dates)} }}",
             f"observer = {h['observer']}",
             f"status = {{ column = {h['status']}, words = {statuses} }}",
@@ -68,14 +69,11 @@ def census_mapping(spec: Spec, hand: Hand, not_gone: Mapping[str, Sequence[str]]
             f"leaves = {h['leaves']}",
             f"domatia = {h['domatia']}",
             f"openness_pct = {h['light']}",
+            f"repeat_of = {h['again']}",
             f"note = {h['note']}",
         ]),
         f"[occupancy]\n{looked}taxon = {{ column = {h['ant']}, {blank_ants} }}\n"
         f"stage = {{ column = {h['stage']}, {blank_ants}, words = {stages} }}",
-        "\n".join([
-            "[[quantity]]", f"column = {h['again']}", 'of = "visit"', 'name = "height, second measure"',
-            f'unit = "{"m" if hand.metres else "cm"}"',
-        ]),
         _names("taxon", ant_names()),
         _names("person", initials(spec)),
     ]  # fmt: skip

@@ -44,6 +44,8 @@ class Hand:
         Form of the dates, as mappings write it.
     metres : bool
         Heights in metres instead of centimetres.
+    letter : str
+        With which the numbers of its lines begin.
     """
 
     file: str
@@ -56,22 +58,24 @@ class Hand:
     decimal: str
     dates: str
     metres: bool
+    letter: str
 
 
 _FIRST = {
-    "round": "round", "block": "block", "no": "plant", "tag": "tag", "date": "date", "observer": "obs",
+    "line": "line", "round": "round", "block": "block", "no": "plant", "tag": "tag", "date": "date", "observer": "obs",
     "status": "state", "height": "height_cm", "basal": "diam_mm", "leaves": "leaves", "domatia": "thorns",
-    "light": "light_pct", "looked": "looked", "ant": "ant", "stage": "stage", "again": "height again", "note": "remark",
+    "light": "light_pct", "looked": "looked", "ant": "ant", "stage": "stage", "again": "repeat of", "note": "remark",
 }  # fmt: skip
 _SECOND = {
-    "block": "Plot", "no": "No", "round": "Rd", "date": "Day", "observer": "Who", "status": "Status",
+    "line": "Line", "block": "Plot", "no": "No", "round": "Rd", "date": "Day", "observer": "Who", "status": "Status",
     "height": "Ht (m)", "basal": "Basal", "leaves": "Lvs", "domatia": "Domatia", "light": "Openness",
-    "again": "Ht 2 (m)", "ant": "Ant", "stage": "Colony", "note": "Notes",
+    "ant": "Ant", "stage": "Colony", "again": "Rep. of line", "note": "Notes",
 }  # fmt: skip
 _THIRD = {
-    "date": "date of visit", "block": "block name", "no": "nr.", "round": "census", "observer": "observer",
+    "line": "sheet line", "date": "date of visit", "block": "block name", "no": "nr.", "round": "census",
+    "observer": "observer",
     "status": "found?", "ant": "ant species", "stage": "ant stage", "height": "h", "basal": "d",
-    "domatia": "n domatia", "leaves": "n leaves", "light": "sky %", "again": "h (2nd)", "note": "comments",
+    "domatia": "n domatia", "leaves": "n leaves", "light": "sky %", "again": "second measure of", "note": "comments",
 }  # fmt: skip
 
 
@@ -83,18 +87,18 @@ def hands(spec: Spec) -> tuple[Hand, Hand, Hand]:
         Hand(
             file=f"census_{year}.csv", rounds=(0, cut[0]), headers=_FIRST,
             statuses=("ok", "dry?", "dead", "nf", "-"), stages=("0", "queen", "small colony", "patrol", "full"),
-            not_looked="", delimiter=",", decimal=".", dates="dd/mm/yyyy", metres=False,
+            not_looked="", delimiter=",", decimal=".", dates="dd/mm/yyyy", metres=False, letter="a",
         ),
         Hand(
             file=f"visits {year + 1}.csv", rounds=(cut[0], cut[1]), headers=_SECOND,
             statuses=("A", "D?", "D", "NF", "-"), stages=("0", "q", "inc", "pat", "est"),
-            not_looked="nl", delimiter=";", decimal=",", dates="yyyy-mm-dd", metres=True,
+            not_looked="nl", delimiter=";", decimal=",", dates="yyyy-mm-dd", metres=True, letter="b",
         ),
         Hand(
             file=f"census_{year + 2}_{(year + 3) % 100:02d}.xlsx", rounds=(cut[1], spec.rounds), headers=_THIRD,
             statuses=("yes", "dry", "dead", "no", "-"),
             stages=("none", "founding queen", "incipient", "patrolling", "established"),
-            not_looked="not checked", delimiter="", decimal=".", dates="yyyy-mm-dd", metres=False,
+            not_looked="not checked", delimiter="", decimal=".", dates="yyyy-mm-dd", metres=False, letter="c",
         ),
     )  # fmt: skip
 

@@ -11,7 +11,7 @@ from typing import TypeAlias
 import numpy as np
 
 from domatia.lifecycle.leaves import EATEN, PRESENT, START_MONTHS, area_lost, drops, fate, missing
-from domatia.lifecycle.life import Life, simulate
+from domatia.lifecycle.life import Life, between_months, simulate
 from domatia.lifecycle.spec import MONTH_DAYS, YEAR_DAYS, Spec
 from domatia.lifecycle.spells import DIED, OVER, Spells, as_held, as_live_queen, as_patrolling, spells
 from domatia.lifecycle.stand import Floats, Ints
@@ -46,7 +46,13 @@ def tally(spec: Spec, seed: int, replicate: int) -> Tally:
     """Live through one study, and a year more, and count."""
     life = simulate(a_year_longer(spec), seed, replicate)
     rng = stream(seed, replicate, Purpose.LEAVES, 1)
-    counted = {**_survival(spec, life), **_as_occupied(spec, life), **_growth(spec, life), **_damage(spec, life, rng)}
+    counted = {
+        **_survival(spec, life),
+        **_as_occupied(spec, life),
+        **_growth(spec, life),
+        **_growth_held(spec, life),
+        **_damage(spec, life, rng),
+    }
     for name, label in (("queen", as_live_queen), ("patrol", as_held)):
         until = months_of(spec) * MONTH_DAYS
         counted |= _vacant_time(spec, life, spells(life, label(len(spec.ants)), until), name)
@@ -124,6 +130,36 @@ def _growth(spec: Spec, life: Life) -> Tally:
         "cm_gain_1y": _by(arm[there], arms, (then - start)[there]),
         "cm_1y": _by(arm[there], arms, then[there]),
         "cm_start": _by(arm, arms, start),
+    }
+
+
+def _growth_held(spec: Spec, life: Life) -> Tally:
+    """Sum up growth between rounds by whether defenders patrolled or nobody lived on the plant at the beginning.
+
+    Steps of plants that lived through them, weighted by their length. "within": each plant's own mean taken off;
+    "beside": normal equations of growth on held, one and log height.
+    """
+    ants, n, rounds = len(spec.ants), life.stand.size, life.rounds
+    held_by = np.concatenate([[0], np.where([a.defends for a in spec.ants], 1, -1), np.full(ants, -1)])
+    slots, steps = np.arange(n), []
+    for r in range(spec.rounds - 1):
+        low = np.maximum(rounds.day[r, life.stand.block], 0).astype(np.float64)
+        high = rounds.day[r + 1, life.stand.block].astype(np.float64)
+        held = held_by[life.changes.at(slots, low)]
+        at = np.flatnonzero((held >= 0) & (life.death_day > high))
+        first, last = (between_months(life.log_height, at, d[at]) for d in (low, high))
+        length = (high - low)[at] / YEAR_DAYS
+        steps.append(np.stack([at, held[at], (last - first) / length, first, length]))
+    plant, held, rate, size, weight = np.concatenate(steps, axis=1)
+    slot = plant.astype(np.int64)
+    whole = np.maximum(_by(slot, n, weight), 1e-300)
+    x = held - (_by(slot, n, weight * held) / whole)[slot]
+    y = rate - (_by(slot, n, weight * rate) / whole)[slot]
+    columns = np.stack([held, np.ones_like(held), size])
+    return {
+        "held_within": np.array([(weight * x * y).sum(), (weight * x * x).sum()]),
+        "held_cross": (columns * weight) @ columns.T,
+        "held_right": (columns * weight) @ rate,
     }
 
 

@@ -15,10 +15,13 @@ survival
     removal of that day sees, so that a plant cleared on the day of the look counts as held.
 growth
     `rgr_difference` per year: difference of the slopes, over the months of the study, of the mean change of log
-    height since the treatment among plants alive in that month (within plants); `rgr_difference_mean_size` the same of
-    mean log height itself, in which small plants drop out as they die; `height_difference_1y_cm` difference of the
-    mean change in cm after one year among plants then alive; `height_difference_1y_cm_dead_as_zero` difference of mean
-    height after one year where a dead plant stands for 0 cm; `share_dead_1y` beside it.
+    height since the treatment among plants alive in that month (within plants; `procedure_rgr_difference` sham
+    against control); `rgr_difference_mean_size` the same of mean log height itself, in which small plants drop out as
+    they die; `height_difference_1y_cm` difference of the mean change in cm after one year among plants then alive;
+    `height_difference_1y_cm_dead_as_zero` difference of mean height after one year where a dead plant stands for 0
+    cm; `share_dead_1y` beside it. `rgr_difference_as_occupied`: growth between rounds on who lived on the plant at
+    their beginning (after any removal on that day; defenders against nobody), weighted by time: within plants, and
+    among plants with log height as covariate.
 damage
     Ten young leaves a plant, marked on day 0, seen after a year on plants then alive; each plant counts once.
     `missing_difference_1y` percentage points, `missing_log_ratio_1y`, and `missing_1y` per arm; `where` says what a
@@ -34,9 +37,10 @@ founding
     any ant and each.
 takeover
     Plants whose ants were not to be removed; `where` names the states: "live queen" (vacant, ants, dead) or
-    "patrolling workers" (vacant, founding, ants, dead). `intensity` changes over years in the state; `transition_1y`
-    the matrix exponential of these intensities over a year, which is what a time-homogeneous Markov model converges
-    to when watched all the time; `transition_1y_counted` states a year apart as counted; `mean_stay` years in a state.
+    "patrolling workers" (vacant, founding, ants, dead). `intensity` changes over years in the state, of the moves
+    that happen at all; `transition_1y` the matrix exponential of these intensities over a year, which is what a
+    time-homogeneous Markov model converges to when watched all the time; `transition_1y_counted` states a year apart
+    as counted; `mean_stay` years in a state.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -170,12 +174,19 @@ def _growth(spec: Spec, c: Tally) -> Iterator[TrueValue]:
         yield TrueValue("growth", "share_dead_1y", arm.name, "", "after 1 year", float(dead[i]), "1")
     for i, j in _pairs(spec):
         named = (spec.arms[i].name, spec.arms[j].name)
-        yield TrueValue("growth", "rgr_difference", *named, "all", within[i] - within[j], "1/a")
+        label = "procedure_rgr_difference" if spec.arms[i].role == "sham" else "rgr_difference"
+        yield TrueValue("growth", label, *named, "all", within[i] - within[j], "1/a")
         yield TrueValue("growth", "rgr_difference_mean_size", *named, "all", sizes[i] - sizes[j], "1/a")
         cm = float(gain[i] - gain[j])
         yield TrueValue("growth", "height_difference_1y_cm", *named, "after 1 year", cm, "cm")
         cm = float(counting[i] - counting[j])
         yield TrueValue("growth", "height_difference_1y_cm_dead_as_zero", *named, "after 1 year", cm, "cm")
+
+    pair = ("held by a defending ant", "vacant")
+    product, square = c["held_within"]
+    beside = np.linalg.solve(c["held_cross"], c["held_right"])[0]
+    for where, value in (("within the same plant", product / square), ("among plants of the same height", beside)):
+        yield TrueValue("growth", "rgr_difference_as_occupied", *pair, where, float(value), "1/a")
 
 
 def _damage(spec: Spec, c: Tally) -> Iterator[TrueValue]:
@@ -241,5 +252,5 @@ def _takeover(spec: Spec, c: Tally) -> Iterator[TrueValue]:
             for j, b in enumerate(states):
                 yield TrueValue("takeover", "transition_1y", a, b, where, float(year[i, j]), "1")
                 yield TrueValue("takeover", "transition_1y_counted", a, b, where, float(counted[i, j]), "1")
-                if i != j:
+                if i != j and rates[i, j] > 0:
                     yield TrueValue("takeover", "intensity", a, b, where, float(rates[i, j]), "1/a")

@@ -92,12 +92,11 @@ def test_a_blank_means_three_things(tables: tuple[CrewTable, ...]) -> None:
 
 
 def test_the_import_gives_what_the_crew_saw(brought: tuple[StudyData, dict[str, Brought]]) -> None:
-    """Imported visits and occupancies are those of `observe`, but for the slips and the heights taken twice."""
+    """Imported visits and occupancies are those of `observe`, but for the slips; so are second measures."""
     known, _ = brought
     direct = observe(SPEC, 4)
-    single = direct.table("visit").filter(pl.col("repeat_of").is_null())
     walked = known.table("visit").filter(pl.col("status") != "not visited")
-    there = single.filter(pl.col("status") != "not visited")
+    there = direct.table("visit").filter(pl.col("status") != "not visited")
     assert walked.height == there.height + LINES_TWICE
     for name in ("alive", "no live tissue", "not found"):
         one, other = (t.filter(pl.col("status") == name).height for t in (walked, there))
@@ -106,6 +105,9 @@ def test_the_import_gives_what_the_crew_saw(brought: tuple[StudyData, dict[str, 
     assert all(abs(a - b) <= DEAD_AND_BACK for a, b in zip(*looked, strict=True))
     heights = [t["height_cm"].drop_nulls().sort() for t in (walked, there)]
     assert abs(float(heights[0].median()) - float(heights[1].median())) < 0.5  # type: ignore[arg-type]
+    repeats = walked.filter(pl.col("repeat_of").is_not_null())
+    assert repeats.height == there["repeat_of"].len() - there["repeat_of"].null_count() > 0
+    assert repeats["repeat_of"].is_in(walked["subject_id"].implode()).all()
     assert known.table("assignment").height == SPEC.n_plants
     assert known.table("intervention").height == direct.table("intervention").height + 1
 
