@@ -43,6 +43,11 @@ class Estimate:
     low: Floats
     high: Floats
 
+    def exponential(self) -> "Estimate":
+        """Give ratios for logarithms, ends with them; `se` stays that of the logarithm."""
+        value, low, high = (np.exp(np.clip(v, -700.0, 700.0)) for v in (self.estimate, self.low, self.high))
+        return Estimate(value, self.se, low, high)
+
 
 @dataclass(frozen=True, eq=False)
 class Uncertainty:
@@ -111,8 +116,8 @@ class Uncertainty:
         spread = standard_errors(gradient, self.covariance)
         half = self.quantile * spread * np.abs(slope)
         centre = np.log(-np.log(safe))
-        low = np.where(inside, np.exp(-np.exp(centre + half)), s)
-        high = np.where(inside, np.exp(-np.exp(centre - half)), s)
+        low = np.where(inside, np.exp(-np.exp(np.minimum(centre + half, 700.0))), s)
+        high = np.where(inside, np.exp(-np.exp(np.maximum(centre - half, -700.0))), s)
         return Estimate(s, np.where(inside, spread, 0.0), low, high)
 
     def transformed(self, values: Floats, gradient: Floats, shown: Floats, slope: Floats) -> Estimate:

@@ -19,7 +19,7 @@ which a cause had no events is held finite by a log-F(1,1) prior (see `domatia.s
 in `notes`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,6 +30,8 @@ from domatia.stats.row_order import canonical_order
 from domatia.stats.separation import Summit, climb, clustered_fit, log_f_prior, members, runaway
 
 _CHUNK = 2048
+# beyond this a chance is 0 or 1 to the last bit; it keeps steps on the way from overflowing
+_LARGEST_LOG = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,8 +113,7 @@ class CompetingHazards:
     @property
     def hazard_ratios(self) -> Estimate:
         """Cause-specific hazard ratios with interval, (C, covariates); `se` stays that of the logarithm."""
-        c = self.coefficients
-        return Estimate(np.exp(c.estimate), c.se, np.exp(c.low), np.exp(c.high))
+        return self.coefficients.exponential()
 
     def contrast(self, weights: Floats) -> Estimate:
         """Combine log hazard ratios: `weights` (contrasts, C, covariates), such as one cause against another."""
@@ -330,7 +331,9 @@ class _Likelihood:
     def prior(self, theta: Floats) -> tuple[float, Floats, Floats]:
         slope, curve = np.zeros(len(theta)), np.zeros(len(theta))
         on = self.prior_on
-        value, slope[on], curve[on] = log_f_prior(theta[on] - self.centre[on])
+        across = self.spread()[on]
+        value, pull, bend = log_f_prior((theta[on] - self.centre[on]) * across)
+        slope[on], curve[on] = pull * across, bend * across**2
         return value, slope, curve
 
     def group_scores(self, theta: Floats, codes: Ints, groups: int) -> Floats:
@@ -358,8 +361,9 @@ class _Likelihood:
 
     def _chances(self, theta: Floats, part: Ints) -> tuple[Floats, Floats]:
         table = theta.reshape(self.causes, -1)
-        risk = np.exp(self.X[part] @ table[:, : self.covariates].T)
-        return outcome_chances(risk, np.exp(table[:, self.covariates :]), self.overlap[part])
+        risk = np.exp(np.minimum(self.X[part] @ table[:, : self.covariates].T, _LARGEST_LOG))
+        rate = np.exp(np.minimum(table[:, self.covariates :], _LARGEST_LOG))
+        return outcome_chances(risk, rate, self.overlap[part])
 
     def _scores(self, theta: Floats, part: Ints) -> tuple[Floats, Floats]:
         """Score of each row, and lines whose cross-product is the expected information."""
@@ -417,11 +421,11 @@ def _report(
     causes, p, width = likelihood.causes, likelihood.covariates, likelihood.covariates + likelihood.pieces
     every = uncertainty.linear(fit.theta, np.eye(len(fit.theta)))
     tables = [v.reshape(causes, width) for v in (every.estimate, every.se, every.low, every.high)]
-    value, se, low, high = (v[:, p:] for v in tables)
+    base = Estimate(*(v[:, p:] for v in tables)).exponential()
     held = [divmod(j, width) for j in likelihood.prior_on]
     return CompetingHazards(
         coefficients=Estimate(*(v[:, :p] for v in tables)),
-        baseline=Estimate(np.exp(value), np.exp(value) * se, np.exp(low), np.exp(high)),
+        baseline=replace(base, se=base.estimate * base.se),
         edges=edges,
         parameters=fit.theta,
         uncertainty=uncertainty,

@@ -63,9 +63,7 @@ class Cox:
     @property
     def hazard_ratios(self) -> Estimate:
         """Hazard ratios with interval; `se` stays that of the logarithm."""
-        c = self.coefficients
-        with np.errstate(over="ignore"):
-            return Estimate(np.exp(c.estimate), c.se, np.exp(c.low), np.exp(c.high))
+        return self.coefficients.exponential()
 
 
 def cox(

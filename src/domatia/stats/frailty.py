@@ -15,7 +15,7 @@ negative (Self & Liang 1987, JASA 82:605). The interval of the variance is by pr
 Not covered: frailty of single individuals beside that of groups, and frailty that changes with time.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -125,7 +125,7 @@ def _report(
     p = work.likelihood.covariates
     unit = np.eye(len(theta))
     log_base = doubt.linear(theta[p:], unit[p:])
-    base = np.exp(log_base.estimate)
+    base = log_base.exponential()
     reached = value - work.likelihood.prior(theta)[0]
     statistic = max(2.0 * (reached - without.log_likelihood), 0.0)
     notes = list(without.notes)
@@ -134,7 +134,7 @@ def _report(
     return Frailty(
         family=work.family,
         coefficients=doubt.linear(theta[:p], unit[:p]),
-        baseline=Estimate(base, base * log_base.se, np.exp(log_base.low), np.exp(log_base.high)),
+        baseline=replace(base, se=base.estimate * base.se),
         edges=without.edges,
         parameters=theta,
         uncertainty=doubt,

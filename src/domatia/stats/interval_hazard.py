@@ -12,16 +12,16 @@ piece (Friedman 1982, Ann. Stat. 10:101); with one piece per row it is the compl
 Prentice & Gloeckler 1978, Biometrics 34:57.
 
 The fit is Newton's with exact derivatives. Where a group had no deaths its coefficient runs off to
-infinity; then, and only then, that coefficient gets a log-F(1,1) prior (Greenland & Mansournia 2015, Stat.
-Med. 34:3133), which keeps it finite, its standard error is the model's, and `separated` names it. A
-baseline piece that turns out to hold no hazard, or cannot be told from its neighbour, is joined to the
-neighbour; `notes` says so.
+infinity; then, and only then, that coefficient (times the range of its column) gets a log-F(1,1) prior
+(Greenland & Mansournia 2015, Stat. Med. 34:3133), which keeps it finite, its standard error is the model's,
+and `separated` names it. A baseline piece that turns out to hold no hazard, or cannot be told from its
+neighbour, is joined to the neighbour; `notes` says so.
 
 Not covered: deaths dated exactly, covariates that change inside a row, effects that change with time,
 frailty (see `domatia.stats.frailty`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,6 +29,9 @@ from domatia.stats.arrays import Bools, Floats, Ints
 from domatia.stats.clustering import Estimate, Kind, Uncertainty, sum_by
 from domatia.stats.row_order import canonical_order
 from domatia.stats.separation import Summit, climb, clustered_fit, log_f_prior, members, runaway
+
+# beyond this a chance is 0 or 1 to the last bit; it keeps steps on the way from overflowing
+_LARGEST_LOG = 300.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,8 +118,7 @@ class IntervalHazard:
     @property
     def hazard_ratios(self) -> Estimate:
         """Hazard ratios with interval; `se` stays that of the logarithm."""
-        c = self.coefficients
-        return Estimate(np.exp(c.estimate), c.se, np.exp(c.low), np.exp(c.high))
+        return self.coefficients.exponential()
 
     def contrast(self, weights: Floats) -> Estimate:
         """Combine log hazard ratios: `weights` @ coefficients, `weights` of shape (contrasts, covariates)."""
@@ -231,18 +233,19 @@ class Likelihood:
         self.X, self.died, self.overlap = rows.X, np.asarray(rows.died).astype(bool), overlap
         self.covariates, self.pieces = rows.X.shape[1], overlap.shape[1]
         self.prior_on = list(prior_on)
-        self.fixed = np.zeros(len(rows.X))
+        self.range = np.ptp(rows.X, axis=0)
 
     def begin(self) -> Floats:
         """Start from no effects and one constant hazard."""
-        rate = self.died.sum() / (self.overlap.sum(axis=1) * np.exp(self.fixed)).sum()
+        rate = self.died.sum() / self.overlap.sum()
         return np.concatenate([np.zeros(self.covariates), np.full(self.pieces, np.log(rate))])
 
     def design(self, theta: Floats) -> tuple[Floats, Floats]:
         """Cumulative hazard of each row, and the derivative of its logarithm, (rows, parameters)."""
-        shares = self.overlap * np.exp(theta[self.covariates :])
+        shares = self.overlap * np.exp(np.minimum(theta[self.covariates :], _LARGEST_LOG))
         base = shares.sum(axis=1)
-        hazard = np.exp(self.X @ theta[: self.covariates] + self.fixed) * base
+        log_hazard = self.X @ theta[: self.covariates] + np.log(np.maximum(base, 1e-300))
+        hazard = np.exp(np.minimum(log_hazard, _LARGEST_LOG))
         return hazard, np.hstack([self.X, shares / np.maximum(base, 1e-300)[:, None]])
 
     def row_terms(self, hazard: Floats) -> tuple[Floats, Floats, Floats]:
@@ -289,12 +292,14 @@ class Likelihood:
 
     def spread(self) -> Floats:
         """Range of each covariate; 1 for the baseline."""
-        return np.concatenate([np.ptp(self.X, axis=0), np.ones(self.pieces)])
+        return np.concatenate([self.range, np.ones(self.pieces)])
 
     def prior(self, theta: Floats) -> tuple[float, Floats, Floats]:
         """Log prior of the separated coefficients, its gradient and the diagonal of its information."""
         slope, information = np.zeros(len(theta)), np.zeros(len(theta))
-        value, slope[self.prior_on], information[self.prior_on] = log_f_prior(theta[self.prior_on])
+        on, across = self.prior_on, self.range[self.prior_on]
+        value, pull, curve = log_f_prior(theta[on] * across)
+        slope[on], information[on] = pull * across, curve * across**2
         return value, slope, information
 
 
@@ -341,10 +346,10 @@ def _report(
     p = likelihood.covariates
     unit = np.eye(len(fit.theta))
     log_base = uncertainty.linear(fit.theta[p:], unit[p:])
-    base = np.exp(log_base.estimate)
+    base = log_base.exponential()
     return IntervalHazard(
         coefficients=uncertainty.linear(fit.theta[:p], unit[:p]),
-        baseline=Estimate(base, base * log_base.se, np.exp(log_base.low), np.exp(log_base.high)),
+        baseline=replace(base, se=base.estimate * base.se),
         edges=edges,
         parameters=fit.theta,
         uncertainty=uncertainty,

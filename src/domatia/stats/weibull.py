@@ -6,7 +6,8 @@ so exp(b) stretches time, and -b / scale is a log hazard ratio (Kalbfleisch & Pr
 Analysis of Failure Time Data, 2nd ed., section 3.6). Newton's method with exact derivatives. A time may be
 exact (left == right > 0), in an interval, before `right` (left == 0) or after `left` (right == inf).
 
-Not covered: late entry, covariates that change with time (see `domatia.stats.interval_hazard`).
+Not covered: late entry, covariates that change with time, groups without events (see
+`domatia.stats.interval_hazard`).
 """
 
 from dataclasses import dataclass
@@ -92,16 +93,12 @@ def weibull(
     log_ratio = doubt.linear(ratio, slope)
     return Weibull(
         coefficients=doubt.linear(fit.theta[:-1], unit[:-1]),
-        scale=_exponential(log_scale),
-        hazard_ratios=_exponential(log_ratio),
+        scale=log_scale.exponential(),
+        hazard_ratios=log_ratio.exponential(),
         uncertainty=doubt,
         log_likelihood=fit.value,
         iterations=fit.steps,
     )
-
-
-def _exponential(log: Estimate) -> Estimate:
-    return Estimate(np.exp(log.estimate), log.se, np.exp(log.low), np.exp(log.high))
 
 
 def _checked(left: Floats, right: Floats, X: Floats) -> tuple[Floats, Floats, Floats]:
@@ -147,8 +144,9 @@ class _Likelihood:
     def _z(self, theta: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Standardised log ends, and the cumulative hazards there."""
         scale, centre = np.exp(theta[-1]), self.X @ theta[:-1]
-        z_lo = np.where(self.after, (self.log_lo - centre) / scale, 0.0)
-        z_hi = np.where(self.before, (self.log_hi - centre) / scale, 0.0)
+        # beyond 300 a chance is 0 or 1 to the last bit; the limit keeps steps on the way from overflowing
+        z_lo = np.where(self.after, np.minimum((self.log_lo - centre) / scale, 300.0), 0.0)
+        z_hi = np.where(self.before, np.minimum((self.log_hi - centre) / scale, 300.0), 0.0)
         return z_lo, z_hi, np.where(self.after, np.exp(z_lo), 0.0), np.exp(z_hi)
 
     def value(self, theta: Floats) -> float:
