@@ -123,6 +123,8 @@ def find_chains(panel: Panel, pattern: Pattern, start: Ints) -> Links:
     begin = np.flatnonzero(head)
     weights = np.ones(size) if panel.first is None else np.asarray(panel.first, np.float64)
     first = mask[node[begin]] * np.where(known[node[begin], None], 1.0, weights)
+    if not (first.sum(1) > 0).all():
+        raise ValueError("`first` gives weight zero to every state possible at some first visit; give it some weight")
     finish = np.r_[begin[1:], len(node)] - 1
     last = state[node[finish] + 1]
     dated = np.isin(last, pattern.exact) & (last >= 0)
@@ -185,11 +187,12 @@ def run_chains(chains: Chains, probabilities: Floats, into: Floats) -> ChainScor
     padded = np.vstack([probabilities, np.zeros((1, probabilities.shape[1]))])
     weights = [chains.first / chains.first.sum(1, keepdims=True)]
     value = np.log(chains.first.sum(1))
-    scales = []
+    scales, steps = [], []
     for place in range(len(chains.offsets) - 1):
         part = slice(chains.offsets[place], chains.offsets[place + 1])
         count = chains.offsets[place + 1] - chains.offsets[place]
-        moved = np.einsum("ms,mst->mt", weights[-1][:count], padded[chains.rows[part]]) * chains.end[part]
+        steps.append(padded[chains.rows[part]])
+        moved = np.matmul(weights[-1][:count, None, :], steps[-1])[:, 0] * chains.end[part]
         total = moved.sum(1)
         with np.errstate(divide="ignore"):
             value[:count] += np.log(total)
@@ -208,5 +211,5 @@ def run_chains(chains: Chains, probabilities: Floats, into: Floats) -> ChainScor
         count = chains.offsets[place + 1] - chains.offsets[place]
         ahead = behind[:count] * chains.end[part] / scales[place][:, None]
         seed[part] = weights[place][:count, :, None] * ahead[:, None, :]
-        behind[:count] = np.einsum("mst,mt->ms", padded[chains.rows[part]], ahead)
+        behind[:count] = np.matmul(steps[place], ahead[:, :, None])[:, :, 0]
     return ChainScore(value, seed, weights[-1] / ending[:, None])

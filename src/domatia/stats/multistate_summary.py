@@ -1,7 +1,8 @@
 """What a fitted multi-state model says: intensities, stays, hazard ratios, transition matrices, occupancy.
 
 Intervals are by the delta method: on the log scale for rates, stays and ratios, on the logit scale for probabilities.
-Where the data cannot tell (see `MultistateFit.loose`) the standard error is infinite and the interval open.
+Where the data cannot tell (see `MultistateFit.loose`) the standard error is infinite and the interval open; where only
+moves never seen are to blame, it ends at what their upper limits give.
 """
 
 from collections.abc import Callable
@@ -103,6 +104,35 @@ def _share_interval(fit: MultistateFit, share: Floats, gradient: Floats, level: 
     return Estimate(share, np.where(inside, errors, 0.0), low, high)
 
 
+def _limits(fit: MultistateFit, level: float) -> Floats:
+    """Upper limits of the intensities that have gone to zero, not a number for other moves, shape (J,)."""
+    limits: Floats = -np.log(1.0 - level) / fit.loose.exposure
+    return limits
+
+
+def _at_limits(fit: MultistateFit, level: float) -> MultistateFit | None:
+    """Put moves never seen at their upper limits; None where something else is loose too."""
+    limits = _limits(fit, level)
+    zero = np.isfinite(limits)
+    spread = fit.design.spread_map.reshape(-1, fit.pattern.moves, len(fit.coefficients))
+    only_zero = ~(spread[:, ~zero] != 0).any((0, 1))
+    if not zero.any() or (fit.loose.touched & ~only_zero).any():
+        return None
+    coefficients = np.where(only_zero, 0.0, fit.coefficients)
+    coefficients[: fit.pattern.moves][zero] = np.log(limits[zero])
+    return replace(fit, coefficients=coefficients)
+
+
+def _bounded(found: Estimate, at_limits: Floats | None) -> Estimate:
+    """Replace open intervals by those that reach from the estimate to its value with unseen moves at their limits."""
+    if at_limits is None:
+        return found
+    flat = np.isinf(found.se)
+    low = np.where(flat, np.minimum(found.estimate, at_limits), found.low)
+    high = np.where(flat, np.maximum(found.estimate, at_limits), found.high)
+    return Estimate(found.estimate, found.se, low, high)
+
+
 def intensities(fit: MultistateFit, at: Floats | None = None, level: float = 0.95) -> MoveTable:
     """Intensities of the moves, per unit of time, at one covariate row (the means if left out).
 
@@ -110,9 +140,9 @@ def intensities(fit: MultistateFit, at: Floats | None = None, level: float = 0.9
     """
     log_rates, derivative = log_intensities(fit, _rows_at(fit, at, 1))
     value, flat = _log_interval(fit, log_rates[0], derivative[0], level)
-    limit = np.where(np.isfinite(fit.loose.exposure), -np.log(1 - level) / fit.loose.exposure, value.high)
+    limits = _limits(fit, level)
     nothing = np.full(fit.pattern.moves, -1, np.int64)
-    bounded = Estimate(value.estimate, value.se, value.low, limit)
+    bounded = Estimate(value.estimate, value.se, value.low, np.where(np.isfinite(limits), limits, value.high))
     return MoveTable(nothing, fit.pattern.origin, fit.pattern.target, bounded, flat)
 
 
@@ -140,7 +170,12 @@ def mean_stay(fit: MultistateFit, at: Floats | None = None, level: float = 0.95)
     total = leaves.sum(1)
     gradient = -(leaves / total[:, None]) @ derivative[0]
     value, _ = _log_interval(fit, -np.log(total), gradient, level)
-    return StateTable(state, value)
+    limit = _at_limits(fit, level)
+    if limit is None:
+        return StateTable(state, value)
+    fastest = (fit.pattern.origin == state[:, None]) @ np.exp(log_intensities(limit, _rows_at(fit, at, 1))[0][0])
+    bounded = _bounded(value, 1.0 / fastest)
+    return StateTable(state, replace(bounded, high=np.where(np.isinf(value.se), np.inf, value.high)))
 
 
 def next_state(fit: MultistateFit, at: Floats | None = None, level: float = 0.95) -> MoveTable:
@@ -190,9 +225,11 @@ def transition_matrix(
     """
     spans = _spans(durations)
     total, derivative = _matrix(fit, spans, _rows_at(fit, at, len(spans)))
-    flat = _share_interval(fit, total.ravel(), derivative.reshape(total.size, -1), level)
+    cells = _share_interval(fit, total.ravel(), derivative.reshape(total.size, -1), level)
     shape = total.shape
-    return Estimate(total, flat.se.reshape(shape), flat.low.reshape(shape), flat.high.reshape(shape))
+    found = Estimate(total, cells.se.reshape(shape), cells.low.reshape(shape), cells.high.reshape(shape))
+    limit = _at_limits(fit, level)
+    return _bounded(found, None if limit is None else _matrix(limit, spans, _rows_at(fit, at, len(spans)))[0])
 
 
 def _spans(durations: Floats | float) -> Floats:
@@ -212,7 +249,9 @@ def occupancy(
     spans = _spans(durations)
     total, derivative = _matrix(fit, spans, _rows_at(fit, at, len(spans)))
     value = _share_interval(fit, shares @ total, np.einsum("a,abp->bp", shares, derivative), level)
-    return StateTable(np.arange(fit.pattern.size), value)
+    limit = _at_limits(fit, level)
+    far = None if limit is None else shares @ _matrix(limit, spans, _rows_at(fit, at, len(spans)))[0]
+    return StateTable(np.arange(fit.pattern.size), _bounded(value, far))
 
 
 def long_run(fit: MultistateFit, at: Floats | None = None, level: float = 0.95) -> LongRun:

@@ -13,6 +13,7 @@ from domatia.stats.multistate import (
     fit_multistate,
     hazard_ratios,
     intensities,
+    mean_stay,
     transition_matrix,
 )
 from domatia.stats.multistate_pattern import NO_EFFECTS
@@ -53,7 +54,10 @@ def test_a_move_never_seen_lies_at_the_boundary() -> None:
     assert_allclose(fit.coefficients[[0, 2]], plain.coefficients, atol=1e-6)
     assert_allclose(fit.standard_errors[[0, 2]], plain.standard_errors, rtol=1e-5)
     assert fit.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-7)
-    assert np.isfinite(transition_matrix(fit, 1.0).se[:, :2]).all()
+    matrix = transition_matrix(fit, 1.0)
+    assert np.isfinite(matrix.se[:, :2]).all()
+    assert matrix.low[0, 2] == pytest.approx(0.0, abs=1e-9)
+    assert 0.5 * table.value.high[1] < matrix.high[0, 2] < table.value.high[[1, 3]].sum()
 
 
 def test_a_state_never_visited_is_not_identified() -> None:
@@ -91,6 +95,9 @@ def test_no_moves_at_all_is_a_boundary_not_a_crash() -> None:
     panel = Panel(np.array([1, 1, 2, 2]), np.array([0.0, 1.0, 0.0, 1.0]), np.array([0, 0, 0, 0]))
     fit = fit_multistate(panel, allow_moves(np.array([[0, 1], [0, 0]], np.bool_)))
     assert fit.loose.boundary == ("0 -> 1",)
+    stay = mean_stay(fit).value
+    assert stay.low[0] == pytest.approx(2.0 / -np.log(0.05))
+    assert stay.high[0] == np.inf
     assert fit.log_likelihood == pytest.approx(0.0, abs=1e-6)
 
 
