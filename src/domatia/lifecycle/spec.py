@@ -153,7 +153,7 @@ class Treating:
     `procedure_death`, `procedure_growth`: what the handling itself does to removal and sham plants alike.
     """
 
-    efficacy: float = 0.96
+    efficacy: float = 0.99
     retreated: float = 0.90
     founding: float = -0.20
     procedure_death: float = 0.0

@@ -55,8 +55,9 @@ def tally(spec: Spec, seed: int, replicate: int) -> Tally:
     }
     for name, label in (("queen", as_live_queen), ("patrol", as_held)):
         until = months_of(spec) * MONTH_DAYS
-        counted |= _vacant_time(spec, life, spells(life, label(len(spec.ants)), until), name)
-        counted |= _vacant_ends(spec, life, spells(life, label(len(spec.ants)), until + YEAR_DAYS), name)
+        vacant, longer = (_vacant(life, label(len(spec.ants)), until + more) for more in (0.0, YEAR_DAYS))
+        counted |= _vacant_time(spec, life, vacant, name)
+        counted |= _vacant_ends(spec, life, longer, name)
     for name, label in (("queen", as_live_queen), ("patrol", as_patrolling)):
         counted |= _takeover(spec, life, label(len(spec.ants)), name)
     return counted
@@ -193,6 +194,23 @@ def _damage(spec: Spec, life: Life, rng: np.random.Generator) -> Tally:
     return found
 
 
+def _vacant(life: Life, label: Ints, until: float) -> Spells:
+    """Give the vacant spells from the day on which a round first finds them so.
+
+    Spells at the treatment count from day 0, those that a removal begins from its own day; spells that are over before
+    the next round comes are nobody's.
+    """
+    every = spells(life, label, until)
+    free = every.state == 0
+    plant, start, stop, ends = every.plant[free], every.start[free], every.stop[free], every.ends[free]
+    days = life.rounds.day[:, life.stand.block[plant]].astype(np.float64)
+    later = np.where(days >= start, days, np.inf).min(axis=0)
+    first = np.where(start > 0.0, later, 0.0)
+    seen = first < stop
+    state = np.zeros(int(seen.sum()), dtype=np.int64)
+    return Spells(plant[seen], first[seen], stop[seen], state, ends[seen])
+
+
 def _on_removal(spec: Spec, life: Life, plant: Ints) -> Ints:
     removal = np.array([a.role == "removal" for a in spec.arms])
     return removal[life.stand.arm[plant]].astype(np.int64)
@@ -206,7 +224,7 @@ def _end_of(found: Spells, ants: int) -> Ints:
 def _vacant_ends(spec: Spec, life: Life, found: Spells, name: str) -> Tally:
     """Count what had become of each vacant spell that began in the study, a year after it began."""
     ants, until = len(spec.ants), months_of(spec) * MONTH_DAYS
-    begun = (found.state == 0) & (found.start <= until)
+    begun = found.start <= until
     within = np.where(found.stop - found.start <= YEAR_DAYS, _end_of(found, ants), 0)[begun]
     cells = _on_removal(spec, life, found.plant[begun]) * (ants + 2) + within
     return {f"spells_{name}": _by(cells, 2 * (ants + 2)).reshape(2, ants + 2)}
@@ -215,8 +233,7 @@ def _vacant_ends(spec: Spec, life: Life, found: Spells, name: str) -> Tally:
 def _vacant_time(spec: Spec, life: Life, found: Spells, name: str) -> Tally:
     """Count vacant days and the ends of spells in the study by month of the spell, light and treatment."""
     ants, months = len(spec.ants), months_of(spec)
-    free = found.state == 0
-    plant, length, end = found.plant[free], (found.stop - found.start)[free], _end_of(found, ants)[free]
+    plant, length, end = found.plant, found.stop - found.start, _end_of(found, ants)
     light = np.minimum((life.stand.light[plant] * LIGHT_BINS).astype(np.int64), LIGHT_BINS - 1)
     cell = _on_removal(spec, life, plant) * LIGHT_BINS + light
     time = np.zeros((months, 2 * LIGHT_BINS))

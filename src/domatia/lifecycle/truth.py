@@ -28,8 +28,9 @@ damage
     vanished leaf counts as: "by fate" (eaten ones 100 %, dropped ones left out), "all dropped" (left out), "all eaten"
     (100 %). `missing_difference_per_month` is the rise since marking over twelve months (by fate).
 founding
-    Spells in which no ant held the plant, from the day it became (or at the treatment was) vacant; `where` says what
-    ends one: "live queen" (a queen settles) or "patrolling workers" (founding counts as still free). A year after the
+    Spells in which no ant held the plant, from the day of the removal, or of the round that first finds it vacant (day
+    0 if it was so at the treatment); spells over before the next round are nobody's. `where` says what ends one: "live
+    queen" (a queen settles) or "patrolling workers" (founding counts as still free). A year after the
     spell began, among all spells that began in the study (followed a year beyond it): `cumulative_incidence_1y` by
     ant, for "any ant" and for "died vacant", of removal plants, the others and all; `cumulative_incidence_1y_rates`
     the same from events over vacant time (competing constant rates); `colonisation_hazard_ratio_light` for 0.1 more
