@@ -21,7 +21,10 @@ class Sizes:
     Attributes
     ----------
     rows : polars.DataFrame
-        `plant`, `record_id`, `years` (since the plant's start), `height_cm`, `log_height`; sorted.
+        `plant`, `record_id`, `years` (since the plant's start), `height_cm`, `log_height`; sorted; plants measured at
+        least twice.
+    every : polars.DataFrame
+        The same, plants measured once included.
     left_out : dict of str to list of bytes
         Visits (record ids) not used, by reason.
     grain : str
@@ -32,6 +35,7 @@ class Sizes:
     """
 
     rows: pl.DataFrame
+    every: pl.DataFrame
     left_out: dict[str, list[bytes]]
     grain: Grain
     repeat_sd: float | None
@@ -68,12 +72,13 @@ def sizes_of(data: StudyData, starts: pl.DataFrame | None = None) -> Sizes:
     rows = rows.sort("plant", "years", "record_id").unique(["plant", "years"], keep="last", maintain_order=True)
     once = pl.len().over("plant") < 2
     single = rows.filter(once)["record_id"].to_list()
-    rows = rows.filter(~once).select("plant", "record_id", "years", "height_cm", "log_height")
+    every = rows.select("plant", "record_id", "years", "height_cm", "log_height")
+    rows = every.filter(~once)
     left_out = {reason: ids for reason, ids in ((MEASURED_ONCE, single), (NOT_POSITIVE, flat)) if ids}
     sd = None
     if pairs.len() >= 10:
         sd = float(np.sqrt(np.mean(pairs.to_numpy() ** 2) / 2.0))
-    return Sizes(rows, left_out, grain_of(first), sd, pairs.len())
+    return Sizes(rows, every, left_out, grain_of(first), sd, pairs.len())
 
 
 def _pairs(measured: pl.DataFrame) -> pl.Series:
@@ -102,7 +107,7 @@ def height_after(data: StudyData, sizes: Sizes, years: float, starts: pl.DataFra
         around that time, the share of the bracket that lies after it; null if unknown), `last_cm` (last measure at or
         before that time).
     """
-    rows = sizes.rows
+    rows = sizes.every
     early = (
         rows.filter(pl.col("years") <= years)
         .group_by("plant")

@@ -41,7 +41,9 @@ class Material:
     columns : Covariates
     starts : polars.DataFrame or None
     plants : polars.DataFrame
-        `plant`, `record_id`, `value`, `cluster` of the plants used.
+        `plant`, `record_id`, `value`, `cluster`, `unit` of the plants measured at least twice.
+    everyone : polars.DataFrame
+        The same without `unit`, plants measured once included: those whose death counts.
     clusters : int
     left_out : dict of str to list of bytes
     """
@@ -53,6 +55,7 @@ class Material:
     columns: Covariates
     starts: pl.DataFrame | None
     plants: pl.DataFrame
+    everyone: pl.DataFrame
     clusters: int
     left_out: dict[str, list[bytes]]
 
@@ -73,17 +76,18 @@ def gather(data: StudyData, ask: Ask) -> Material:
     columns = covariates_of(facts, ask.adjust)
     members = groups.members.join(facts.select("plant", "record_id", "group"), on="plant")
     members = members.join(columns.plants, on="plant", how="semi")
-    plants = members.join(sizes.rows.select("plant").unique(), on="plant", how="semi").sort("plant")
-    plants = plants.with_columns(
-        cluster=pl.col("group").rank("dense").cast(pl.Int64) - 1, unit=pl.int_range(pl.len(), dtype=pl.Int64)
-    )
+    everyone = members.join(sizes.every.select("plant").unique(), on="plant", how="semi").sort("plant")
+    everyone = everyone.with_columns(cluster=pl.col("group").rank("dense").cast(pl.Int64) - 1)
+    plants = everyone.join(sizes.rows.select("plant").unique(), on="plant", how="semi", maintain_order="left")
+    plants = plants.with_columns(unit=pl.int_range(pl.len(), dtype=pl.Int64))
     rows = sizes.rows.join(plants.select("plant", "value", "cluster", "unit"), on="plant", maintain_order="left")
     rows = rows.sort("unit", "years", "record_id")
     there = set(plants["value"])
     names = tuple(n for n in groups.names if n in there)
     left_out = {**groups.left_out, **columns.left_out, **sizes.left_out}
-    clusters = plants["group"].n_unique()
-    return Material(sizes, rows, groups, names, columns, starts, plants.drop("group"), clusters, left_out)
+    clusters = everyone["group"].n_unique()
+    plants, everyone = plants.drop("group"), everyone.drop("group")
+    return Material(sizes, rows, groups, names, columns, starts, plants, everyone, clusters, left_out)
 
 
 @dataclass(frozen=True)
@@ -187,7 +191,7 @@ def after_a_year(data: StudyData, about: Material) -> tuple[tuple[Effect, ...], 
     note : str
         Empty, or why the comparison cannot be made.
     """
-    table = height_after(data, about.sizes, YEAR, about.starts).join(about.plants, on="plant")
+    table = height_after(data, about.sizes, YEAR, about.starts).join(about.everyone, on="plant")
     table = table.with_columns(
         gain=pl.when(pl.col("alive") == 1.0).then(pl.col("later_cm") - pl.col("first_cm")),
         counted=pl.when(pl.col("alive") == 1.0).then("later_cm").otherwise(pl.col("last_cm") * pl.col("alive")),
