@@ -8,5 +8,6 @@ from domatia.lifecycle.study_lists import PROFILE_TEXT
 from domatia.lifecycle.truth import TrueValue, truth
 
 __all__ = [
-    "DEFAULT", "PRESETS", "PROFILE_TEXT", "CrewTable", "Spec", "TrueValue", "digest", "messy_tables", "observe", "truth",
+    "DEFAULT", "PRESETS", "PROFILE_TEXT", "CrewTable", "Spec", "TrueValue", "digest", "messy_tables", "observe",
+    "truth",
 ]  # fmt: skip
