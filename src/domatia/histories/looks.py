@@ -81,12 +81,15 @@ def last_known(table: pl.DataFrame, column: str = "state") -> pl.DataFrame:
 def after_removals(table: pl.DataFrame, data: StudyData) -> pl.DataFrame:
     """Add `after`: the state with which the step to the next look began.
 
-    It is "vacant" where ants were taken off on the day of the look (the crew looks first and treats then), else what
-    the look saw.
+    It is "vacant" where ants were taken off between the look and the next one (the crew looks first and treats on the
+    same day or soon after), else what the look saw.
     """
     acts = data.table("intervention").filter(pl.col("kind").is_in(REMOVALS) & pl.col("plant").is_not_null())
-    days = acts.select("plant", t=position()).unique().with_columns(cleared=True)
-    marked = table.join(days, on=["plant", "t"], how="left", maintain_order="left")
+    acts = acts.select("plant", t=position()).filter(pl.col("t").is_not_null()).unique().sort("t")
+    seen = table.select("plant", "record_id", "t").sort("t")
+    before = acts.join_asof(seen, on="t", by="plant", strategy="backward", check_sortedness=False)
+    cleared = before.select("record_id").drop_nulls().unique().with_columns(cleared=True)
+    marked = table.join(cleared, on="record_id", how="left", maintain_order="left")
     after = pl.when(pl.col("cleared") & (pl.col("state") != DIED)).then(pl.lit(VACANT)).otherwise("state")
     return marked.with_columns(after=after).drop("cleared")
 

@@ -144,7 +144,7 @@ def growth_steps(data: StudyData, sizes: Sizes, seen: pl.DataFrame) -> pl.DataFr
     data : StudyData
     sizes : Sizes
     seen : polars.DataFrame
-        Looks with the column `known` (`domatia.histories.looks.last_known`).
+        Looks with the column `known`: the state with which the step to the next look began.
 
     Returns
     -------

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from domatia.histories.covariates import Covariates, covariates_of
 from domatia.histories.facts import plant_facts
 from domatia.histories.groups import Groups, groups_of
-from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, last_known, looks, roles_of
+from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, looks, roles_of
 from domatia.histories.moments import position
 from domatia.histories.sizes import Sizes, growth_steps, height_after, sizes_of
 from domatia.model import Ask, Effect, Rows, StudyData
@@ -221,7 +221,7 @@ def after_a_year(data: StudyData, about: Material) -> tuple[tuple[Effect, ...], 
 
 def with_ants(data: StudyData, about: Material) -> tuple[Effect, ...]:
     """Compare growth while held by a defending ant and while vacant: within plants, and among equally tall plants."""
-    seen = last_known(after_removals(looks(data), data), "after")
+    seen = after_removals(looks(data), data).with_columns(known="after")
     steps = growth_steps(data, about.sizes, seen).join(about.plants, on="plant", maintain_order="left")
     roles = roles_of(data)
     defenders = [a for a, r in roles.items() if r == "defender"]

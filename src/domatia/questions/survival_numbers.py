@@ -106,7 +106,9 @@ def _fit(about: Material, table: pl.DataFrame) -> IntervalHazard:
     rows = rows_of_plants(table).join(place, on="plant").sort("at", "start")
     at = rows["at"].to_numpy()
     start, stop = rows["start"].to_numpy(), rows["stop"].to_numpy()
-    return interval_hazard(IntervalRows(start, stop, rows["died"].to_numpy(), design[at], about.cluster[at]))
+    return interval_hazard(
+        IntervalRows(start, stop, rows["died"].to_numpy(), design[at], about.cluster[at]), kind="jackknife"
+    )
 
 
 @dataclass(frozen=True)
