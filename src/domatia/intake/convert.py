@@ -17,8 +17,9 @@ from domatia.model.finding import Severity
 MOST_LISTED = 1000
 """Bad cells of one kind in one column that are listed one by one; a last finding counts the rest."""
 
-_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+_NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
 _WHOLE = 2.0**53
+_LONGEST_SHOWN = 200
 _YES = ("yes", "true", "y")
 _NO = ("no", "false", "n")
 _PEOPLE = ("observer", "observers", "operator", "determined_by")
@@ -162,7 +163,7 @@ def plain_number(text: pl.Expr, mapping: TableMapping) -> pl.Expr:
     """Write numbers with a point and without separators of thousands; null where the text is no number."""
     decimal, thousands = mapping.table.decimal, mapping.table.thousands
     if thousands:
-        groups = rf"^[+-]?\d{{1,3}}({_escaped(thousands)}\d{{3}})*({_escaped(decimal)}\d*)?$"
+        groups = rf"^[+-]?[0-9]{{1,3}}({_escaped(thousands)}[0-9]{{3}})*({_escaped(decimal)}[0-9]*)?$"
         text = (
             pl.when(text.str.contains(groups)).then(text.str.replace_all(thousands, "", literal=True)).otherwise(text)
         )
@@ -240,7 +241,7 @@ def _number_remedy(mapping: TableMapping) -> str:
 def _from_cell_origin(found: pl.DataFrame, rows: Rows, source: Source) -> tuple[pl.DataFrame, pl.Series]:
     letters = {chr(ord("A") + n): str(n + 1) for n in range(26)}
     name = pl.col(source.cell).str.strip_chars().replace(letters)
-    index = rows.frame.select(pl.when(name.str.contains(r"^\d{1,6}$")).then(name).cast(pl.Float64).alias("n"))["n"]
+    index = rows.frame.select(pl.when(name.str.contains(r"^[0-9]{1,6}$")).then(name).cast(pl.Float64).alias("n"))["n"]
     unplaced = found["number"].is_not_null() & index.is_null()
     moved = found.with_columns((pl.col("number") + (pl.lit(index) - 1) * source.cell_size_m).round(9).alias("number"))
     return moved, unplaced
@@ -315,6 +316,10 @@ def _years_later(found: pl.DataFrame, rows: Rows, later: Sequence[int]) -> pl.Da
     )
 
 
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + "…"
+
+
 def _told(rows: Rows, source: Source, text: pl.Series, problem: _Problem) -> list[Finding]:
     column = source.column or ", ".join(source.columns)
     cells = pl.DataFrame({"text": text}).with_columns(rows.frame["@file", "@sheet", "@row", "@at"])
@@ -331,10 +336,10 @@ def _told(rows: Rows, source: Source, text: pl.Series, problem: _Problem) -> lis
                 problem.code,
                 problem.severity,
                 (place,),
-                f"The cell holds {written!r}.",
+                f"The cell holds {_short(str(written))!r}.",
                 f"{problem.expected}.",
                 problem.remedy + hint,
-                values=(str(written),),
+                values=(_short(str(written)),),
             )
         )
     more = cells.height - len(found)

@@ -19,17 +19,17 @@ from domatia.model.dates import parse_iso, single_day, whole_month, whole_year
 
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _TOKENS = {
-    "yyyy": r"(?P<yyyy>\d{4})",
-    "yy": r"(?P<yy>\d{2})",
+    "yyyy": r"(?P<yyyy>[0-9]{4})",
+    "yy": r"(?P<yy>[0-9]{2})",
     "mon": r"(?P<mon>[A-Za-z]{3,9})",
-    "mm": r"(?P<mm>\d{1,2})",
-    "dd": r"(?P<dd>\d{1,2})",
-    "HH": r"(?P<HH>\d{1,2})",
-    "MM": r"(?P<MM>\d{2})",
-    "SS": r"(?P<SS>\d{2})",
+    "mm": r"(?P<mm>[0-9]{1,2})",
+    "dd": r"(?P<dd>[0-9]{1,2})",
+    "HH": r"(?P<HH>[0-9]{1,2})",
+    "MM": r"(?P<MM>[0-9]{2})",
+    "SS": r"(?P<SS>[0-9]{2})",
 }
-_LOOKS_DOUBTFUL = re.compile(r"^\d{1,2}[./-]\d{1,2}[./-](\d{2}|\d{4})$")
-_CLOCK_WITHOUT_OFFSET = re.compile(r"^(\d{4}-\d{2}-\d{2})[T ](\d{2}:\d{2}(?::\d{2})?)$")
+_LOOKS_DOUBTFUL = re.compile(r"^[0-9]{1,2}[./-][0-9]{1,2}[./-]([0-9]{2}|[0-9]{4})$")
+_CLOCK_WITHOUT_OFFSET = re.compile(r"^([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]([0-9]{2}:[0-9]{2}(?::[0-9]{2})?)$")
 
 
 @dataclass(frozen=True)
@@ -140,7 +140,7 @@ def read_date(text: str, forms: Sequence[str], zone: ZoneInfo | None = None) -> 
         return day if midnight else _moment(day, clock[2] if len(clock[2]) > 5 else f"{clock[2]}:00", zone)
     if not forms and _LOOKS_DOUBTFUL.match(text):
         raise ValueError("day and month cannot be told apart; the mapping must state the form")
-    if not re.match(r"^\d{4}", text):
+    if not re.match(r"^[0-9]{4}", text):
         raise ValueError(f"it has not the form {' or '.join(forms)}" if forms else "it is no date in ISO 8601")
     return parse_iso(text)
 

@@ -22,6 +22,7 @@ from domatia.intake.shapes import PRIMARY
 from domatia.model import Finding, Where, WrongUse, fields_of
 
 MOST_LISTED = 1000
+_PLACES_SHOWN = 20
 
 
 def build_entity(building: Building, kind: str) -> None:
@@ -51,7 +52,8 @@ def build_entity(building: Building, kind: str) -> None:
 
 def _rule(building: Building, kind: str, name: str, stored: tuple[str, ...]) -> Rule:
     source = building.part(kind).fields.get(name, Source())
-    if source.if_varies in ("first", "last") and _row_day(building).null_count() == building.height:
+    dated = any(d.field.type in ("date", "instant") for c in building.converted.values() for d in c.values())
+    if source.if_varies in ("first", "last") and not dated:
         raise WrongUse(
             f'{kind}.{name} has if_varies = "{source.if_varies}", but no row has a date',
             "any, refuse, or a date in [visit] when",
@@ -115,21 +117,21 @@ def tell_twice(building: Building, kind: str, rows: pl.DataFrame) -> None:
     groups = (
         twice.sort("@file", "@sheet", "@row")
         .group_by(base, maintain_order=True)
-        .agg(pl.struct("@file", "@sheet", "@row").alias("at"))
+        .agg(pl.struct("@file", "@sheet", "@row").head(_PLACES_SHOWN).alias("at"), pl.len().alias("n"))
     )
-    for key, at in groups.head(MOST_LISTED).iter_rows():
-        places = tuple(
-            Where(file=a["@file"], sheet=a["@sheet"], row=a["@row"], kind=kind, label=f"{kind} {key}") for a in at
-        )
+    for key, at, n in groups.head(MOST_LISTED).iter_rows():
+        label = f"{kind} {key}"
+        places = tuple(Where(file=a["@file"], sheet=a["@sheet"], row=a["@row"], kind=kind, label=label) for a in at)
+        rows_told = ", ".join(str(a["@row"]) for a in at) + (" and more" if n > len(places) else "")
         building.findings.append(
             Finding(
                 "duplicate_key",
                 "warning",
                 places,
-                f"{len(places)} rows have the key {key} of one {kind}: rows {', '.join(str(a['@row']) for a in at)}.",
+                f"{n} rows have the key {key} of one {kind}: rows {rows_told}.",
                 f"one row for each {kind}.",
-                "Both are kept, told apart by a number; mend the key in the table, or say which one holds.",
-                values=(key, str(len(places))),
+                "All are kept, told apart by a number; mend the key in the table, or say which one holds.",
+                values=(key, str(n)),
             )
         )
     if groups.height > MOST_LISTED:
@@ -166,7 +168,7 @@ def _tell_varying(building: Building, kind: str, varying: tuple[Varying, ...]) -
                 f"The rows of {kind} {one.key} differ: {', '.join(repr(t) for t in one.texts[:6])}.",
                 f"one {one.field} for each {kind}.",
                 f"The field stays empty. Mend the table, or give {kind}.{one.field} an if_varies.",
-                values=(one.key, one.field, *one.texts),
+                values=(one.key, one.field, *one.texts[:_PLACES_SHOWN]),
             )
         )
     if varying:

@@ -16,6 +16,7 @@ from domatia.intake.shape_keys import content_text, id_series
 from domatia.model import Finding, StudyData, Where, fields_of, table_schema
 
 MOST_LISTED = 1000
+_COMPARED = 50  # new names for which a near one is looked for
 
 
 @dataclass(frozen=True)
@@ -135,8 +136,9 @@ def tell_new_names(building: Building, kind: str) -> None:
     others = known.table(kind).filter(pl.col("origin_file").is_null() | (pl.col("origin_file") != building.file))
     accepted = sorted(others[NAMED[kind]].drop_nulls().unique().to_list())
     fresh = table.join(known.table(kind), on="subject_id", how="anti") if accepted else table.clear()
-    for name, sheet, row in fresh.select(NAMED[kind], "origin_sheet", "origin_row").head(MOST_LISTED).iter_rows():
-        near = get_close_matches(name, accepted, n=1, cutoff=0.7)
+    named = fresh.select(NAMED[kind], "origin_sheet", "origin_row").head(MOST_LISTED)
+    for at, (name, sheet, row) in enumerate(named.iter_rows()):
+        near = get_close_matches(name, accepted, n=1, cutoff=0.7) if at < _COMPARED else []
         building.findings.append(
             Finding(
                 "name_new",

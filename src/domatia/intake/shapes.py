@@ -27,6 +27,9 @@ PRIMARY = {
 }
 """The record kind that a row of each shape stands for."""
 
+MOST_UNNAMED_COLUMNS = 2_000
+MOST_UNNAMED_CELLS = 1_000_000
+
 _SEPARATOR = "\x1f"
 
 
@@ -110,8 +113,15 @@ def _unnamed(tables: Sequence[TextTable], mapping: TableMapping) -> tuple[Quanti
     used = {_resolved(c, mapping, at) for c in _columns(mapping, mapping.quantities) for at in groups}
     used |= set(mapping.table.leave_out)
     primary = PRIMARY[mapping.table.row] or ("plant" if "plant" in mapping.parts else "")
-    headers = dict.fromkeys(h for t in tables for h in t.header)
-    return tuple(Quantity(column=h, of=primary) for h in headers if h not in used)
+    headers = [h for h in dict.fromkeys(h for t in tables for h in t.header) if h not in used]
+    cells = len(headers) * sum(t.rows.height for t in tables)
+    if len(headers) > MOST_UNNAMED_COLUMNS or cells > MOST_UNNAMED_CELLS:
+        raise WrongUse(
+            f"{tables[0].name} has {len(headers):,} columns with {cells:,} cells that the mapping does not name",
+            f"{MOST_UNNAMED_COLUMNS:,} such columns with {MOST_UNNAMED_CELLS:,} cells, each cell becoming a quantity",
+            'Name the columns that you want, and write rest = "leave out" in [table] for the others.',
+        )
+    return tuple(Quantity(column=h, of=primary) for h in headers)
 
 
 def _row_hashes(rows: pl.DataFrame) -> pl.Series:

@@ -18,6 +18,9 @@ LEAST_SHARE = 0.05
 LEAST_LISTED = 5
 """With fewer listed plants nothing is proposed: that none of three plants was found says little."""
 
+_MOST_ROUNDS = 20_000  # with more places times rounds the columns are something else, and nothing is listed
+_MOST_LISTED = 1000
+
 
 @dataclass(frozen=True)
 class Round:
@@ -115,13 +118,15 @@ def settle_rounds(building: Building) -> Rounds:
     _tell_unknown(building, stated, {*met, *((r.place, r.name) for r in empty)})
     _mark(building, rows, stated)
     _add_place_visits(building, rows, confirmed)
-    building.findings += [_asked(building, r) for r in proposed]
-    building.findings += [_listed(building, r) for r in empty if not r.confirmed]
+    building.findings += [_asked(building, r) for r in proposed[:_MOST_LISTED]]
+    building.findings += [_listed(building, r) for r in empty[:_MOST_LISTED] if not r.confirmed]
     return Rounds(proposed, confirmed, tuple(r for r in empty if not r.confirmed))
 
 
 def _without_rows(rows: pl.DataFrame, stated: Mapping[tuple[str, str], str]) -> tuple[Round, ...]:
     there = rows.select("place", "round").drop_nulls().unique()
+    if there["place"].n_unique() * there["round"].n_unique() > _MOST_ROUNDS:
+        return ()
     every = there.select("place").unique().join(there.select("round").unique(), how="cross")
     none = every.join(there, on=["place", "round"], how="anti").sort("place", "round")
     return tuple(Round(p, r, 0, 0, stated.get((p, r), "")) for p, r in none.iter_rows())

@@ -54,6 +54,7 @@ def test_the_stated_decimal_sign_is_used(decimal: str, thousands: str, cell: str
         ('1,17/10/2003,ok,"1,25",', "not_a_number", "ht", "1,25"),
         ("1,17/10/2003,ok,1O,", "not_a_number", "ht", "1O"),
         ("1,17/10/2003,ok,nan,", "not_a_number", "ht", "nan"),
+        ("1,17/10/2003,ok,\u0661\u0662,", "not_a_number", "ht", "\u0661\u0662"),
         ("1,17/10/2003,ok,1e400,", "not_a_number", "ht", "1e400"),
         ("1,17/10/2003,ok,900,", "out_of_limits", "ht", "900"),
         ("1,17/10/2003,ok,-1,", "out_of_limits", "ht", "-1"),

@@ -108,3 +108,22 @@ def test_a_missing_column_is_wrong_use_with_near_names() -> None:
     """The mapping names a column that the table does not have."""
     with pytest.raises(WrongUse, match=r"no column 'ht 1998'.*Did you mean ht1998"):
         bring("plot,no,sp,ht1998,first,ht 1999,second\nA,1,x,10,,,", WIDE)
+
+
+def test_a_table_of_something_else_is_not_swallowed_whole() -> None:
+    """Thousands of columns that the mapping does not name are refused unless it says to leave them out."""
+    text = ",".join(["no", *(f"c{n}" for n in range(2001))]) + "\n" + ",".join(["1"] * 2002)
+    mapping = '[table]\nrow = "plant"\n{rest}[plant]\nkey = "no"'
+    with pytest.raises(WrongUse, match="2,001 columns"):
+        bring(text, mapping.format(rest=""))
+    assert bring(text, mapping.format(rest='rest = "leave out"\n')).batch.tables["plant"].height == 1
+
+
+def test_a_key_that_stands_everywhere_is_one_finding() -> None:
+    """A wrong key column gives one finding with the first places, not one place for each row."""
+    text = "no,sp\n" + "\n".join(f"1,s{n}" for n in range(300))
+    brought = bring(text, '[table]\nrow = "plant"\n[plant]\nkey = "no"\nspecies = "sp"')
+    (finding,) = brought.findings
+    assert finding.values == ("1", "300")
+    assert len(finding.where) == 20
+    assert brought.batch.tables["plant"].height == 300
