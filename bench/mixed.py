@@ -2,9 +2,9 @@
 
 usage: python bench/mixed.py PREFIX [--tasks linear,binomial,...] [--blocks N]
 
-PREFIX_visits.csv is the simulated study. Ours is the median of three runs with standard errors and per-cluster
-scores; the peer runs once in R, right after. Seconds are the processor's, so that other jobs on the machine do not
-count; both use one thread. `--blocks N` keeps the first N blocks (for the slow peers).
+PREFIX_visits.csv is the simulated study. Ours is the median of three runs with standard errors; the peer runs once in R,
+right after. Seconds are the processor's, so that other jobs on the machine do not count; both use one thread.
+`--blocks N` keeps the first N blocks (for the slow peers).
 """
 
 import argparse
@@ -26,7 +26,7 @@ from domatia.stats.count_families import NegativeBinomial
 from domatia.stats.families import Beta, BetaBinomial, Binomial, Family
 from domatia.stats.mixed_fit import MixedFit, RandomTerm
 from domatia.stats.mixed_laplace import LaplaceFit, fit_laplace
-from domatia.stats.mixed_linear import fit_linear, linear_scores
+from domatia.stats.mixed_linear import fit_linear
 
 PEERS = pathlib.Path(__file__).with_name("mixed_peers.R")
 NEED = {"linear": 6.0, "binomial": 8.0, "negative_binomial": 40.0, "beta_binomial": 50.0, "beta": 5.0}
@@ -77,14 +77,12 @@ def design(d: Table) -> tuple[Floats, tuple[str, ...]]:
 
 
 def linear(d: Table) -> MixedFit:
-    """Fit height with a random slope, and its robust scores."""
+    """Fit height with a random slope."""
     yr, treat = d["yr"], d["treat"]
     X = np.column_stack([np.ones(len(yr)), yr, treat, d["light"], yr * treat])
     plant, block = groups(d)
     random = (RandomTerm("plant", plant.groups, yr[:, None], ("yr",)), block)
-    fit = fit_linear(d["height"], X, ("1", "yr", "treat", "light", "yr x treat"), random)
-    linear_scores(fit, d["height"], X, random, block.groups)
-    return fit
+    return fit_linear(d["height"], X, ("1", "yr", "treat", "light", "yr x treat"), random)
 
 
 def laplace(family: Family, d: Table) -> LaplaceFit:
