@@ -14,7 +14,7 @@ from domatia.lifecycle.leaves import EATEN, PRESENT, START_MONTHS, area_lost, dr
 from domatia.lifecycle.life import Life, between_months, simulate
 from domatia.lifecycle.spec import MONTH_DAYS, YEAR_DAYS, Spec
 from domatia.lifecycle.spells import DIED, OVER, Spells, as_held, as_live_queen, as_patrolling, spells
-from domatia.lifecycle.stand import Floats, Ints
+from domatia.lifecycle.stand import Bools, Floats, Ints
 from domatia.lifecycle.streams import Purpose, stream
 
 Tally: TypeAlias = Mapping[str, Floats]
@@ -122,16 +122,31 @@ def _growth(spec: Spec, life: Life) -> Tally:
         alive[:, m] = _by(arm[there], arms)
         level[:, m] = _by(arm[there], arms, now)
         gain[:, m] = _by(arm[there], arms, now - first[there])
+    own, followed = _own_slopes(life, months)
     there = life.death_day > YEAR_DAYS
     then, start = np.exp(life.log_height[:, 12].astype(np.float64)), np.exp(first)
     return {
         "alive": alive,
         "log_height": level,
         "log_gain": gain,
+        "own_slope": _by(arm[followed], arms, own[followed]),
+        "own_slope_plants": _by(arm[followed], arms),
         "cm_gain_1y": _by(arm[there], arms, (then - start)[there]),
         "cm_1y": _by(arm[there], arms, then[there]),
         "cm_start": _by(arm, arms, start),
     }
+
+
+def _own_slopes(life: Life, months: int) -> tuple[Floats, Bools]:
+    """Give each plant's least-squares slope of log height on years while it lived, and who lived for half a year."""
+    years = np.arange(months + 1) / 12.0
+    alive = life.death_day[:, None] > years * YEAR_DAYS
+    size = life.log_height[:, : months + 1].astype(np.float64)
+    number = np.maximum(alive.sum(axis=1), 1)
+    middle = (alive * years).sum(axis=1) / number
+    centred = np.where(alive, years - middle[:, None], 0.0)
+    slope = (centred * size).sum(axis=1) / np.maximum((centred**2).sum(axis=1), 1e-12)
+    return slope, np.asarray(life.death_day > YEAR_DAYS / 2, dtype=np.bool_)
 
 
 def _growth_held(spec: Spec, life: Life) -> Tally:

@@ -14,10 +14,12 @@ survival
     (founding queens, non-defenders) as a third group; `hazard_ratio_as_seen` the same by what a look before any
     removal of that day sees, so that a plant cleared on the day of the look counts as held.
 growth
-    `rgr_difference` per year: difference of the slopes, over the months of the study, of the mean change of log
-    height since the treatment among plants alive in that month (within plants; `procedure_rgr_difference` sham
-    against control); `rgr_difference_mean_size` the same of mean log height itself, in which small plants drop out as
-    they die; `height_difference_1y_cm` difference of the mean change in cm after one year among plants then alive;
+    `rgr` per year: mean of the plants' own rates, that is of each plant's slope of log height on time while it lived
+    in the study, among plants that lived for half a year, each plant counting alike; `rgr_difference` its difference
+    (`procedure_rgr_difference` sham against control). `rgr_difference_mean_gain` is the difference of the slopes of
+    the mean change of log height among plants alive in each month (faster growers live longer and count more),
+    `rgr_difference_mean_size` of mean log height itself (small plants drop out as well). `height_difference_1y_cm`
+    difference of the mean change in cm after one year among plants then alive;
     `height_difference_1y_cm_dead_as_zero` difference of mean height after one year where a dead plant stands for 0
     cm; `share_dead_1y` beside it. `rgr_difference_as_occupied`: growth between rounds on who lived on the plant at
     their beginning (after any removal on that day; defenders against nobody), weighted by time: within plants, and
@@ -164,19 +166,21 @@ def _survival(spec: Spec, c: Tally) -> Iterator[TrueValue]:
 
 def _growth(spec: Spec, c: Tally) -> Iterator[TrueValue]:
     years = np.arange(months_of(spec) + 1) / 12.0
-    within = [slope(years, row) for row in c["log_gain"] / c["alive"]]
+    own = c["own_slope"] / c["own_slope_plants"]
+    gains = [slope(years, row) for row in c["log_gain"] / c["alive"]]
     sizes = [slope(years, row) for row in c["log_height"] / c["alive"]]
     gain = c["cm_gain_1y"] / c["alive_1y"]
     counting = c["cm_1y"] / c["plants"]
     dead = 1.0 - c["alive_1y"] / c["plants"]
     for i, arm in enumerate(spec.arms):
-        yield TrueValue("growth", "rgr", arm.name, "", "all", within[i], "1/a")
+        yield TrueValue("growth", "rgr", arm.name, "", "all", float(own[i]), "1/a")
         yield TrueValue("growth", "height_gain_1y_cm", arm.name, "", "after 1 year", float(gain[i]), "cm")
         yield TrueValue("growth", "share_dead_1y", arm.name, "", "after 1 year", float(dead[i]), "1")
     for i, j in _pairs(spec):
         named = (spec.arms[i].name, spec.arms[j].name)
         label = "procedure_rgr_difference" if spec.arms[i].role == "sham" else "rgr_difference"
-        yield TrueValue("growth", label, *named, "all", within[i] - within[j], "1/a")
+        yield TrueValue("growth", label, *named, "all", float(own[i] - own[j]), "1/a")
+        yield TrueValue("growth", "rgr_difference_mean_gain", *named, "all", gains[i] - gains[j], "1/a")
         yield TrueValue("growth", "rgr_difference_mean_size", *named, "all", sizes[i] - sizes[j], "1/a")
         cm = float(gain[i] - gain[j])
         yield TrueValue("growth", "height_difference_1y_cm", *named, "after 1 year", cm, "cm")
