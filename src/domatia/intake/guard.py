@@ -7,7 +7,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from xml.parsers import expat
 
 from domatia.model import CannotOpen
 
@@ -30,8 +30,8 @@ class Limits:
         Unpacked to packed size of one part; checked for parts above `ratio_from_bytes`. Sheets of field data were
         seen at 5 to 60.
     columns, rows, cells : int
-    cell_characters : int
-        Length of one cell. A spreadsheet holds 32,767.
+    cell_bytes : int
+        Length of one cell in UTF-8. A spreadsheet holds 32,767 characters.
     """
 
     file_bytes: int = 500_000_000
@@ -43,7 +43,7 @@ class Limits:
     columns: int = 16_384
     rows: int = 3_000_000
     cells: int = 24_000_000
-    cell_characters: int = 100_000
+    cell_bytes: int = 140_000
 
 
 LIMITS = Limits()
@@ -163,6 +163,9 @@ def open_archive(path: Path, limits: Limits = LIMITS) -> zipfile.ZipFile:
         raise stop(path, "two parts of the workbook have the same name", damaged)
     if any(p.flag_bits & 0x1 for p in parts):
         raise stop(path, "the workbook is locked by a password", "Save a copy without a password and read that.")
+    on_disk = path.stat().st_size
+    if any(p.header_offset < 0 or p.header_offset + p.compress_size > on_disk for p in parts):
+        raise stop(path, "the workbook is damaged (a part is said to lie outside it)", damaged)
     total = sum(p.file_size for p in parts)
     if total > limits.unpacked_bytes:
         raise stop(path, f"unpacked the workbook would have {total:,} bytes", swollen)
@@ -180,31 +183,35 @@ _DOCTYPE = re.compile(rb"<!DOCTYPE|<!ENTITY")
 
 
 def stream_part(path: Path, archive: zipfile.ZipFile, name: str, limits: Limits = LIMITS) -> Iterator[bytes]:
-    """Unpack one part piece by piece, and stop as soon as it holds more than it says.
+    """Unpack one XML part piece by piece, and stop as soon as it holds more than it says.
 
     Raises
     ------
     CannotOpen
-        If the part is damaged, longer than declared, or declares a document type (entities can swell without end).
+        If the part is damaged or no sound XML, longer than declared, or declares a document type (entities can swell
+        without end).
     """
     info = archive.getinfo(name)
     damaged = "Open it in a spreadsheet program, save it again, and read the new file."
     seen = 0
+    parser = expat.ParserCreate()
     try:
         with archive.open(info) as f:
-            while part := _next(f):
+            while part := f.read(_CHUNK):
                 seen += len(part)
                 if seen > min(info.file_size, limits.unpacked_bytes):
                     raise stop(path, f"the part {name!r} is longer than it says", "Do not open it.")
                 if seen == len(part) and _DOCTYPE.search(part[:65536]):
                     raise stop(path, f"the part {name!r} declares a document type", "Do not open it.")
+                if seen == len(part) and b"\x00" in part[:200]:
+                    raise stop(path, f"the part {name!r} is not written in UTF-8", damaged)
+                parser.Parse(part, False)
                 yield part
+            parser.Parse(b"", True)
+    except expat.ExpatError as e:
+        raise stop(path, f"the part {name!r} of the workbook is no sound XML ({e})", damaged) from e
     except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, NotImplementedError, RuntimeError) as e:
         raise stop(path, f"the part {name!r} of the workbook is damaged ({e})", damaged) from e
-
-
-def _next(f: IO[bytes]) -> bytes:
-    return f.read(_CHUNK)
 
 
 def read_part(path: Path, archive: zipfile.ZipFile, name: str, most: int = 20_000_000) -> bytes:

@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 
 from domatia.intake.guard import LIMITS, Limits, check_shape, check_size, sha256_of, stop
 from domatia.intake.text_form import DELIMITERS, find_delimiter, text_form
-from domatia.intake.text_table import Gathering, TextTable, blank_rows, judge_header, unique_header, used_columns
+from domatia.intake.text_table import (
+    Gathering,
+    TextTable,
+    blank_rows,
+    judge_header,
+    tell_no_rows,
+    unique_header,
+    used_columns,
+    without_long_cells,
+)
 from domatia.model import WrongUse
 
 Numbers = NDArray[np.int64]
@@ -70,6 +79,8 @@ def read_csv(
     written, rows, numbers, header_row = _cells(path, data, delimiter, skipped, gathering, limits)
     rows, numbers = _without_blank(rows, numbers, gathering)
     rows, written = used_columns(rows, written)
+    tell_no_rows(gathering, rows.height, header_row)
+    rows = without_long_cells(rows, numbers, limits.cell_bytes, gathering)
     return TextTable(
         name=path.name,
         sheet="",

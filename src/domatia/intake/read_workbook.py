@@ -11,7 +11,16 @@ import python_calamine
 from domatia.intake.cell_text import column_text
 from domatia.intake.guard import LIMITS, Limits, check_shape, check_size, open_archive, sha256_of, stop
 from domatia.intake.sheet_xml import SheetLook, column_letters, look_at_ods, look_at_sheet, part_of_sheet
-from domatia.intake.text_table import Gathering, TextTable, blank_rows, judge_header, unique_header, used_columns
+from domatia.intake.text_table import (
+    Gathering,
+    TextTable,
+    blank_rows,
+    judge_header,
+    tell_no_rows,
+    unique_header,
+    used_columns,
+    without_long_cells,
+)
 from domatia.model import CannotOpen, WrongUse
 
 _ROWS_AT_ONCE = 50_000
@@ -155,8 +164,10 @@ def read_workbook(path: Path, *, sheet: str = "", skip_rows: int = 0, limits: Li
     if look is not None:
         _tell_formulas(look, start + 1, names, gathering)
     _tell_merged(cells, gathering)
-    numbers = pl.Series("row", range(start + 2, start + 2 + body.height), dtype=pl.Int64)
+    numbers = pl.Series("row", range(start + 2, start + 2 + body.height), dtype=pl.Int64).filter(keep)
     rows, kept = used_columns(body.filter(keep), written)
+    rows = without_long_cells(rows, numbers, limits.cell_bytes, gathering)
+    tell_no_rows(gathering, rows.height, start + 1)
     return TextTable(
         name=path.name,
         sheet=chosen,
@@ -165,7 +176,7 @@ def read_workbook(path: Path, *, sheet: str = "", skip_rows: int = 0, limits: Li
         header=tuple(rows.columns),
         written_header=kept,
         rows=rows,
-        row_numbers=numbers.filter(keep),
+        row_numbers=numbers,
         header_row=start + 1,
         findings=gathering.all(),
         notes=(f"Sheet {chosen!r}, {'as asked' if sheet else 'the first that is not hidden'}.",),

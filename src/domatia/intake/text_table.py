@@ -227,6 +227,41 @@ def blank_rows(rows: pl.DataFrame) -> pl.Series:
     return rows.select(pl.all_horizontal(tests).fill_null(True).alias("blank"))["blank"]
 
 
+def without_long_cells(rows: pl.DataFrame, numbers: pl.Series, most: int, gathering: Gathering) -> pl.DataFrame:
+    """Cut cells that are longer than any note; each is an error of its row."""
+    for name in rows.columns:
+        length = rows[name].str.len_bytes()
+        long = (length > most).fill_null(False)
+        if not long.any():
+            continue
+        for row, bytes_ in zip(numbers.filter(long).to_list(), length.filter(long).to_list(), strict=True):
+            gathering.add(
+                "cell_too_long",
+                "error",
+                row,
+                f"A cell holds {bytes_:,} bytes of text; only its beginning is read.",
+                f"cells of at most {most:,} bytes.",
+                "Look at this cell in the original; a quote may be missing.",
+                column=name,
+            )
+        short = pl.when(pl.lit(long)).then(pl.col(name).str.slice(0, 1000)).otherwise(name)
+        rows = rows.with_columns(short.alias(name))
+    return rows
+
+
+def tell_no_rows(gathering: Gathering, rows: int, header_row: int) -> None:
+    """Say that a table has a header and nothing below it."""
+    if not rows:
+        gathering.add(
+            "no_rows",
+            "warning",
+            header_row,
+            "There is a header and no row below it.",
+            "rows.",
+            "Look whether the file was saved whole.",
+        )
+
+
 def judge_header(gathering: Gathering, row: int, written: Sequence[str], body: pl.DataFrame) -> None:
     """Say what is odd about a header: doubled or blank names, a title in its place, or values instead of names.
 
