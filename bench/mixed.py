@@ -2,8 +2,8 @@
 
 usage: python bench/mixed.py PREFIX [--tasks linear,binomial,...] [--blocks N]
 
-PREFIX_visits.csv is the simulated study. Ours is the median of three runs with standard errors; the peer runs once in R,
-right after. Seconds are the processor's, so that other jobs on the machine do not count; both use one thread.
+PREFIX_visits.csv is the simulated study. Ours is the median of three runs with standard errors; the peer runs once in
+R, right after. Seconds are the processor's, so that other jobs on the machine do not count; both use one thread.
 `--blocks N` keeps the first N blocks (for the slow peers).
 """
 
