@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
-from domatia.model.errors import StudyIsBusy, WrongUse
+from domatia.model.errors import CannotOpen, StudyIsBusy, WrongUse
 
-BUSY_SECONDS = 5
+PATIENCE = {"seconds": 5.0}
 """How long a writer waits for another one before it gives up."""
 
 
@@ -28,6 +28,8 @@ class Door:
     warnings : tuple of str
     schema : str
         The study's schema in PostgreSQL, empty for a file.
+    steps_wait : bool
+        Whether the study is older than this version and must be brought up to date.
     on_close : list of callable
         What is to be done when the study is closed: folding the log in, removing a temporary copy.
     """
@@ -39,6 +41,7 @@ class Door:
     begin_write: tuple[str, ...]
     warnings: tuple[str, ...] = ()
     schema: str = ""
+    steps_wait: bool = False
     on_close: list[Callable[[], None]] = field(default_factory=list)
     _connection: Connection | None = None
 
@@ -68,7 +71,7 @@ class Door:
         WrongUse
             If the study was opened for reading.
         StudyIsBusy
-            If another program has been writing for longer than `BUSY_SECONDS`.
+            If another program has been writing for longer than `PATIENCE` allows.
         """
         if not self.writable:
             raise WrongUse(
@@ -94,6 +97,8 @@ class Door:
             transaction.rollback()
             if is_busy(e):
                 raise busy(self.name) from e
+            if is_damaged(e):
+                raise damaged(self.name, e) from e
             raise
         except BaseException:
             transaction.rollback()
@@ -123,4 +128,18 @@ def busy(name: str) -> StudyIsBusy:
     return StudyIsBusy(
         f"Another program is writing to the study {name}",
         next_step="Nothing was changed. Wait until it has finished, or close it, and try again.",
+    )
+
+
+def is_damaged(error: DBAPIError) -> bool:
+    """Tell whether a database error means that the file itself is broken."""
+    text = str(error.orig)
+    return any(word in text for word in ("malformed", "not a database", "disk I/O error"))
+
+
+def damaged(name: str, error: DBAPIError) -> CannotOpen:
+    """Make the error that tells the user to go back to a copy."""
+    return CannotOpen(
+        f"The study {name} is damaged: {error.orig}",
+        next_step="Go back to a copy, and keep the damaged file for a look at what happened.",
     )

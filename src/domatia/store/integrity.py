@@ -4,9 +4,11 @@ from collections.abc import Mapping
 
 import polars as pl
 from sqlalchemy import Connection, func, select
+from sqlalchemy.exc import DBAPIError
 
 from domatia.model.finding import Finding, Where
 from domatia.model.tables import body_schema
+from domatia.store.door import is_damaged
 from domatia.store.fetch import fetch
 from domatia.store.hashing import body_hashes
 from domatia.store.schema import BODIES, entry, replaces
@@ -24,6 +26,15 @@ def check_integrity(connection: Connection) -> tuple[Finding, ...]:
     tuple of domatia.model.Finding
         `file_damaged`, `body_missing`, `content_changed`, `order_broken`; empty if all is well.
     """
+    try:
+        return tuple(_findings(connection))
+    except DBAPIError as e:
+        if not is_damaged(e):
+            raise
+        return (_finding("file_damaged", f"The database says: {e.orig}.", "A sound file."),)
+
+
+def _findings(connection: Connection) -> list[Finding]:
     found: list[Finding] = []
     if connection.dialect.name == "sqlite":
         said = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
@@ -33,7 +44,7 @@ def check_integrity(connection: Connection) -> tuple[Finding, ...]:
     backwards = connection.scalar(select(func.count()).select_from(replaces).where(replaces.c.new <= replaces.c.old))
     if backwards:
         found.append(_finding("order_broken", f"{backwards} records replace later ones.", "Only earlier ones."))
-    return tuple(found)
+    return found
 
 
 def _bodies(connection: Connection) -> list[Finding]:

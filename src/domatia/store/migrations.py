@@ -61,7 +61,7 @@ STEPS = (Step(1, "remember rows gone from their file", _remember_gone_rows),)
 
 def lay_out(connection: Connection) -> None:
     """Make all tables of a new study, in the newest format."""
-    metadata.create_all(connection)
+    metadata.create_all(connection, checkfirst=False)
     refuse_changes(connection, [*HOUSE_TABLES, *BODIES.values()])
     _record(connection, VERSION, "made", fields_fingerprint())
 

@@ -30,6 +30,29 @@ def open_door(where: Where, *, write: bool) -> Door:
     StudyIsBusy
         If another program is writing to it.
     """
+    door = _checked(where, write=False)
+    waiting = door.steps_wait
+    if not write and not waiting:
+        return door
+    if not write and not door.is_sqlite:
+        door.close()
+        raise CannotOpen(
+            f"The study {door.name} has an older format, and reading must not change it",
+            next_step="Open it once for writing; that brings it up to date.",
+        )
+    # Only now is anything written: a newer study has been refused by then.
+    door.close()
+    if not write:
+        return _brought_up_to_date(sqlite_file.copied_reader(Path(where)), write=False)
+    writer = _checked(where, write=True)
+    if writer.steps_wait:
+        _back_up(writer, where)
+        return _brought_up_to_date(writer, write=True)
+    return writer
+
+
+def _checked(where: Where, *, write: bool) -> Door:
+    """Open a door and look whether there is a study behind it that this version can read."""
     address = postgres.is_address(str(where))
     door = (
         postgres.open_address(str(where), write=write) if address else sqlite_file.open_file(Path(where), write=write)
@@ -38,42 +61,25 @@ def open_door(where: Where, *, write: bool) -> Door:
         with door.reading() as connection:
             if address and not postgres.has_study(connection, door.schema):
                 raise CannotOpen(f"There is no study in {door.name}", next_step="Make one with `domatia new`.")
-            waiting = bool(pending(connection, door.name))
-        if not waiting:
-            return door
-        return _brought_up_to_date(door, where, write=write)
+            door.steps_wait = bool(pending(connection, door.name))
     except BaseException:
         door.close()
         raise
+    return door
 
 
-def _brought_up_to_date(door: Door, where: Where, *, write: bool) -> Door:
-    if write:
-        _back_up(door, where)
-        _run(door)
-        return door
-    if not door.is_sqlite:
-        raise CannotOpen(
-            f"The study {door.name} has an older format, and reading must not change it",
-            next_step="Open it once for writing; that brings it up to date.",
-        )
-    door.close()
-    copy = sqlite_file.copied_reader(Path(where))
+def _brought_up_to_date(door: Door, *, write: bool) -> Door:
     try:
-        _run(copy)
+        with door.reading() as connection:
+            steps = pending(connection, door.name)
+        for step in steps:
+            with door.writing() as connection:
+                run_step(connection, step)
     except BaseException:
-        copy.close()
+        door.close()
         raise
-    copy.writable = False
-    return copy
-
-
-def _run(door: Door) -> None:
-    with door.reading() as connection:
-        steps = pending(connection, door.name)
-    for step in steps:
-        with door.writing() as connection:
-            run_step(connection, step)
+    door.writable = write
+    return door
 
 
 def _back_up(door: Door, where: Where) -> None:

@@ -12,7 +12,7 @@ from sqlalchemy.pool import NullPool
 
 from domatia.model.errors import CannotOpen, WrongUse
 from domatia.model.identity import content_hash
-from domatia.store.door import BUSY_SECONDS, Door
+from domatia.store.door import PATIENCE, Door
 
 DEFAULT_STUDY = "domatia"
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,40}")
@@ -40,7 +40,8 @@ def open_address(where: str, *, write: bool) -> Door:
         If psycopg is not installed, or the database cannot be reached.
     """
     url, study = _parse(where)
-    shown = f"{url.render_as_string(hide_password=True)}?study={study}"
+    address = url.set(drivername="postgresql").update_query_dict({"study": study})
+    shown = address.render_as_string(hide_password=True)
     try:
         engine = create_engine(url, poolclass=NullPool)
     except ImportError:
@@ -61,7 +62,7 @@ def open_address(where: str, *, write: bool) -> Door:
         begin_read=("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY",),
         # The order of a sequence is not the order of commits: writers take turns instead.
         begin_write=(
-            f"SET LOCAL lock_timeout = '{BUSY_SECONDS}s'",
+            f"SET LOCAL lock_timeout = {int(1000 * PATIENCE['seconds'])}",
             f"SELECT pg_advisory_xact_lock({_lock_number(study)})",
         ),
         schema=study,

@@ -16,7 +16,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
 
 from domatia.model.errors import CannotOpen, WrongUse
-from domatia.store.door import BUSY_SECONDS, Door, busy, is_busy
+from domatia.store.door import PATIENCE, Door, busy, damaged, is_busy
 
 try:
     import pysqlite3
@@ -89,7 +89,7 @@ def open_file(path: Path, *, write: bool) -> Door:
         engine.dispose()
         if is_busy(e):
             raise busy(str(path)) from e
-        raise CannotOpen(f"The file {path} is damaged or no study: {e.orig}") from e
+        raise damaged(str(path), e) from e
 
 
 def _look_at(path: Path) -> None:
@@ -180,11 +180,12 @@ def _can_write(path: Path) -> bool:
     return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
 
 
-def _engine(path: Path, mode: str, *, immutable: bool = False, seconds: float = BUSY_SECONDS) -> Engine:
+def _engine(path: Path, mode: str, *, immutable: bool = False, seconds: float | None = None) -> Engine:
+    patience = PATIENCE["seconds"] if seconds is None else seconds
     address = f"{path.absolute().as_uri()}?mode={mode}" + ("&immutable=1" if immutable else "")
 
     def connect() -> object:
-        return _module.connect(address, uri=True, timeout=seconds, isolation_level=None)
+        return _module.connect(address, uri=True, timeout=patience, isolation_level=None)
 
     return create_engine("sqlite+pysqlite://", module=_module, creator=connect, poolclass=NullPool)
 

@@ -13,15 +13,16 @@ def refuse_changes(connection: Connection, tables: Iterable[Table]) -> None:
         for table in tables:
             _sqlite(connection, table)
         return
-    connection.exec_driver_sql(
+    statements = [
         "CREATE OR REPLACE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS "
         f"$$ BEGIN RAISE EXCEPTION '{REFUSAL}'; END $$"
-    )
-    for table in tables:
-        connection.exec_driver_sql(
-            f'CREATE TRIGGER "{table.name}_refuses" BEFORE UPDATE OR DELETE OR TRUNCATE ON "{table.name}" '
-            "FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()"
-        )
+    ]
+    statements += [
+        f'CREATE TRIGGER "{table.name}_refuses" BEFORE UPDATE OR DELETE OR TRUNCATE ON "{table.name}" '
+        "FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()"
+        for table in tables
+    ]
+    connection.exec_driver_sql(";\n".join(statements))
 
 
 def _sqlite(connection: Connection, table: Table) -> None:
