@@ -135,9 +135,9 @@ def _treatment_days(spec: Spec, rounds: Rounds, stand: Stand, month: int) -> tup
 class _Course:
     """One study on its way through the months."""
 
-    def __init__(self, spec: Spec, seed: int, replicate: int) -> None:
+    def __init__(self, spec: Spec, seed: int, replicate: int, turn: int) -> None:
         self.spec, self.key = spec, (seed, replicate)
-        self.stand, self.rounds = make_stand(spec, seed, replicate), make_rounds(spec, seed, replicate)
+        self.stand, self.rounds = make_stand(spec, seed, replicate, turn), make_rounds(spec, seed, replicate)
         n = self.stand.size
         self.effects = ant_effects(spec)
         self.growing = Growing(spec, self.stand, self.effects, seed, replicate)
@@ -216,7 +216,7 @@ class _Course:
             now[which], self.occupant[which], self.workers[which] = when, new, turn.workers[happens]
 
 
-def simulate(spec: Spec, seed: int, replicate: int) -> Life:
+def simulate(spec: Spec, seed: int, replicate: int, turn: int = 0) -> Life:
     """Live through one study.
 
     Parameters
@@ -224,8 +224,10 @@ def simulate(spec: Spec, seed: int, replicate: int) -> Life:
     spec : Spec
     seed, replicate : int
         Together the key of every random number.
+    turn : int
+        By how many places the draw's arms are moved on; everything else keeps its random numbers.
     """
-    course = _Course(spec, seed, replicate)
+    course = _Course(spec, seed, replicate, turn)
     course.begin()
     for month in range(spec.months):
         course.keep(month)

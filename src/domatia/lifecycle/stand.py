@@ -58,10 +58,11 @@ class Stand:
         return len(self.block)
 
 
-def _dealt_arms(spec: Spec, seed: int, replicate: int) -> Ints:
+def _dealt_arms(spec: Spec, seed: int, replicate: int, turn: int) -> Ints:
     even = np.arange(spec.plants_per_block) % len(spec.arms)
     rng = stream(seed, replicate, Purpose.ARMS)
-    return rng.permuted(np.tile(even, (spec.blocks, 1)), axis=1).ravel().astype(np.int64)
+    dealt = rng.permuted(np.tile(even, (spec.blocks, 1)), axis=1).ravel().astype(np.int64)
+    return (dealt + turn) % len(spec.arms)
 
 
 def _neighbours(x: Floats, y: Floats, spec: Spec) -> Ints:
@@ -93,8 +94,16 @@ def capacity(spec: Spec, log_height: Floats) -> Floats:
     return spec.colonies.capacity * np.exp(log_height) / 100.0
 
 
-def make_stand(spec: Spec, seed: int, replicate: int) -> Stand:
-    """Draw the plants of a study as they stand before any treatment."""
+def make_stand(spec: Spec, seed: int, replicate: int, turn: int = 0) -> Stand:
+    """Draw the plants of a study as they stand before any treatment.
+
+    Parameters
+    ----------
+    spec : Spec
+    seed, replicate : int
+    turn : int
+        By how many places the draw's arms are moved on: over all turns every plant is once in each arm.
+    """
     n, rates = spec.n_plants, spec.plants
     block = np.repeat(np.arange(spec.blocks), spec.plants_per_block)
     habitat = block % len(spec.habitats)
@@ -115,7 +124,7 @@ def make_stand(spec: Spec, seed: int, replicate: int) -> Stand:
     return Stand(
         block=block,
         habitat=habitat,
-        arm=_dealt_arms(spec, seed, replicate),
+        arm=_dealt_arms(spec, seed, replicate, turn),
         light=light,
         x_m=places[0],
         y_m=places[1],

@@ -42,9 +42,9 @@ def a_year_longer(spec: Spec) -> Spec:
     return replace(spec, years=spec.years + 1)
 
 
-def tally(spec: Spec, seed: int, replicate: int) -> Tally:
-    """Live through one study, and a year more, and count."""
-    life = simulate(a_year_longer(spec), seed, replicate)
+def tally(spec: Spec, seed: int, replicate: int, turn: int = 0) -> Tally:
+    """Live through one study, and a year more, and count; `turn` as for `simulate`."""
+    life = simulate(a_year_longer(spec), seed, replicate, turn)
     rng = stream(seed, replicate, Purpose.LEAVES, 1)
     counted = {
         **_survival(spec, life),

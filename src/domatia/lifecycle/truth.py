@@ -1,8 +1,9 @@
 """The truth of every simulated effect: the same estimand counted on very many simulated plants.
 
 The model is run as the design says (same habitats, same mixture of arms within blocks, same rounds of re-treatment),
-with many more blocks, and everything is counted with exact days, without sampling and without error. A truth is thus
-no parameter of the model but what an endless study of the same design would count. The definitions:
+with many more blocks, and everything is counted with exact days, without sampling and without error. Every plant lives
+once under each arm with the same random numbers (the arms of the draw are moved on), so that contrasts are sharp. A
+truth is thus no parameter of the model but what an endless study of the same design would count. The definitions:
 
 survival
     `survival_1y` share alive after 365.25 days; `survival_difference_1y` its difference;
@@ -103,7 +104,7 @@ def truth(
     spec : Spec
     seed : int
     plants : int
-        At least so many plants are simulated, arms together: give three times the number wanted per arm.
+        At least so many lives of plants, arms together: give three times the number wanted under each arm.
     map_ : callable
         `map` or one that spreads the pieces over workers in order; the result does not depend on it.
 
@@ -118,12 +119,13 @@ def truth(
 def tally_many(spec: Spec, seed: int, plants: int, map_: Any = map) -> Tally:
     """Count on at least so many plants, in pieces of a fixed size."""
     piece = spec.sized(_PIECE_BLOCKS, spec.plants_per_block)
-    number = -(-plants // piece.n_plants)
+    arms = len(spec.arms)
+    number = arms * -(-plants // (arms * piece.n_plants))
     return add(map_(partial(_piece, piece, seed), range(number)))
 
 
 def _piece(spec: Spec, seed: int, piece: int) -> Tally:
-    return tally(spec, seed, _APART + piece)
+    return tally(spec, seed, _APART + piece // len(spec.arms), piece % len(spec.arms))
 
 
 def truths_of(spec: Spec, counts: Tally) -> list[TrueValue]:
