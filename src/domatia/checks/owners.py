@@ -34,8 +34,6 @@ def owned(kind: str, data: StudyData) -> pl.DataFrame:
     if "plant" in table.columns:
         table = with_kept(table, data)
         named = labelled(table, data, "when" if "when_earliest" in table.columns else "")
-        if kind != "plant" and "place" in table.columns:
-            named = named.drop("place").with_columns(table["place"])
         return named.with_columns(pl.coalesce("plant", "subject_id").alias("owner"))
     return _without_plant(kind, table, data)
 

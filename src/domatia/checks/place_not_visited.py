@@ -68,7 +68,7 @@ def _finding(rows: list[Row]) -> Finding:
     plants = counted(listed, "plant", "plants")
     severity: Severity = "error"
     if said == "not":
-        found = f"The place visit says that nobody searched, yet of {plants} {seen} were seen and {unseen} not found."
+        found = f"The place visit says that nobody searched, yet {seen} of {plants} are seen, {unseen} not found."
         remedy = "Give the plants nobody looked for the status not visited, or correct the place visit."
     elif said == "partly" and seen:
         severity = "note"

@@ -30,9 +30,9 @@ would pass by chance, at least 3.
 
 What it does not see
 --------------------
-Small shrinkage; shrinkage in studies with fewer than 20 steps; a wrong value that is too large (the step down after it
-is named instead, or see the check of tenfold jumps). Real dieback is named like an error. Shoots and leaves are counts
-that fall in truth, and are not judged.
+Small shrinkage; shrinkage in studies with fewer than 20 steps, or where most steps are exactly alike; a wrong value
+that is too large (the step down after it is named instead, or see the check of tenfold jumps). Real dieback is named
+like an error. Shoots and leaves are counts that fall in truth, and are not judged.
 
 Source
 ------

@@ -117,10 +117,10 @@ def _pairs(tags: pl.DataFrame, numbers: pl.DataFrame) -> pl.DataFrame:
 def _near() -> pl.Expr:
     apart = ((pl.col("x_m") - pl.col("x_m_b")) ** 2 + (pl.col("y_m") - pl.col("y_m_b")) ** 2).sqrt()
     same_plot = pl.col("plot") == pl.col("plot_b")
-    close = same_plot & (apart <= _NEAR_M)
-    cell = same_plot & (pl.col("subplot") == pl.col("subplot_b"))
+    close = (same_plot & (apart <= _NEAR_M)).fill_null(False)
+    cell = (same_plot & (pl.col("subplot") == pl.col("subplot_b"))).fill_null(False)
     unknown = apart.is_null() & (pl.col("subplot").is_null() | pl.col("subplot_b").is_null())
-    return pl.coalesce(close, cell, unknown & (pl.col("how") == "flip")).fill_null(False)
+    return close | cell | (unknown & (pl.col("how") == "flip"))
 
 
 def _together() -> pl.Expr:

@@ -179,3 +179,13 @@ def test_scope_is_the_place_of_the_profiles_level(scope: str, expected: str) -> 
     found = dict(scopes(data).iter_rows())
     wanted = named_id(b"s", "place", expected) if expected else b""
     assert found[transect] == wanted
+
+
+@pytest.mark.parametrize(("scope", "expected"), [("plot", 2), ("site", 0)])
+def test_a_place_without_the_level_around_it_stands_for_itself_or_its_largest(scope: str, expected: int) -> None:
+    """Without a plot around it a transect is its own scope; without a site the largest place is."""
+    names = _ids("place", "spt")
+    within = pl.Series([None, names[0], names[1]], dtype=pl.Binary)
+    frame = pl.DataFrame({"subject_id": pl.Series(names, dtype=pl.Binary), "within": within})
+    data = StudyData(b"s", "s", Profile(tag_scope=scope), {"place": as_table("place", frame)})
+    assert dict(scopes(data).iter_rows())[names[2]] == names[expected]
