@@ -40,7 +40,10 @@ def questions(study: str, as_json: bool) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 @click.pass_context
 def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> None:
-    """Answer QUESTION from STUDY, with its interval and its doubts. The exit code is 1 if there is nothing to answer."""
+    """Answer QUESTION from STUDY, with its interval and its doubts.
+
+    The exit code is 1 if there is nothing to answer.
+    """
     from domatia.tasks.as_json import answer_as_dict, as_text
     from domatia.tasks.asking import ask_study, asked_as
 

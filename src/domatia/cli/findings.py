@@ -40,7 +40,7 @@ def check(ctx: click.Context, study: str, only: tuple[str, ...], every: bool, ma
 
 @click.command(
     short_help="Settle findings, with a reason.",
-    epilog='Example: domatia settle ridge.domatia 3fa94c --why "Two plants; tag 88 was given twice in 2003" --author Ada',
+    epilog='Example: domatia settle ridge.domatia 3fa94c --why "Two plants, one number" --author Ada',
 )
 @click.argument("study")
 @click.argument("keys", nargs=-1, required=True)

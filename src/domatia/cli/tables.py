@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from domatia.cli.showing import aside, progress, say, show_findings
+from domatia.cli.showing import SCREEN, aside, progress, say, show_findings, show_table
 
 
 @click.command(
@@ -71,19 +71,21 @@ def import_(
 
 @click.command(
     short_help="Compare two entries of the same sheet.",
-    epilog="Example: domatia compare sheet7-ada.csv sheet7-bram.csv --key sheet --key line --key tag",
+    epilog="Example: domatia compare sheet7-ada.csv sheet7-bram.csv --key sheet --key line --out to-decide.csv",
 )
 @click.argument("first", type=click.Path(dir_okay=False))
 @click.argument("second", type=click.Path(dir_okay=False))
 @click.option("--key", "keys", multiple=True, required=True, help="Column that tells rows apart; may be given again.")
-@click.option("--out", type=click.Path(dir_okay=False), help="Write the table in which the differences are settled.")
+@click.option("--out", default="", help="Write what is to be decided to this file, or the settled table.")
+@click.option("--decided", default="", help="The filled-in list: write the settled table to --out.")
 @click.option("--all", "every", is_flag=True, help="Show every difference.")
-def compare(first: str, second: str, keys: tuple[str, ...], out: str | None, every: bool) -> None:
-    """Compare two entries of the same sheet cell by cell."""
-    from domatia.cli.showing import show_table
-    from domatia.tasks.comparing import compare_entries
+def compare(first: str, second: str, keys: tuple[str, ...], out: str, decided: str, every: bool) -> None:
+    """Compare two entries of the same sheet cell by cell, and settle them into one table."""
+    from domatia.tasks.comparing import compare as compare_tables
 
-    found = compare_entries(first, second, keys, out)
+    found = compare_tables(first, second, keys, out, decided)
     say(found.text)
-    if found.differences.height:
-        show_table(found.differences, 10**9 if every else 22)
+    if found.differences.height and not decided:
+        show_table(found.differences.drop("decided"), 10**9 if every else SCREEN)
+    if found.findings:
+        show_findings(found.findings, every)

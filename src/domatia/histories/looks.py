@@ -32,7 +32,8 @@ def looks(data: StudyData, counts: Counts = "patrolling workers") -> pl.DataFram
     polars.DataFrame
         `plant`, `record_id` (of the visit), `t` (day since 1970), `looked` (whether anybody looked for ants), `state`
         ("vacant", "founding", the ant's name, "unnamed ant", "several", "unknown", "dead") and `could_be` (the states
-        that it may have been, for "several"; empty otherwise). Sorted by `plant`, `t`.
+        that it may have been, for "several"; empty otherwise). One row a plant and moment: of two visits at the same
+        moment the one that says more counts. Sorted by `plant`, `t`.
     """
     seen = data.table("visit").filter(pl.col("repeat_of").is_null())
     seen = seen.select("plant", "record_id", "status", visit="subject_id", t=position())
@@ -65,7 +66,8 @@ def looks(data: StudyData, counts: Counts = "patrolling workers") -> pl.DataFram
         joined.with_columns(looked=looked, state=state)
         .with_columns(could_be=pl.when(pl.col("state") == "several").then(pl.col("holders")).otherwise(nothing))
         .select("plant", "record_id", "t", "looked", "state", "could_be")
-        .sort("plant", "t", "record_id")
+        .sort("plant", "t", pl.col("state") == UNKNOWN, "record_id")
+        .unique(["plant", "t"], keep="first", maintain_order=True)
     )
 
 

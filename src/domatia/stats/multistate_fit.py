@@ -154,6 +154,16 @@ def fit_multistate(
     return _report(likelihood, effects, peak, _choose(likelihood, information))
 
 
+def _information(likelihood: Likelihood, peak: Peak, wanted: str) -> tuple[Floats, str]:
+    """Observed information if wanted and to be had; next to the edge of what can be computed, the expected one."""
+    if wanted == "observed":
+        try:
+            return observed_information(likelihood, peak.theta), wanted
+        except OverflowError:
+            pass
+    return peak.information, "expected"
+
+
 def refuse_zero(likelihood: Likelihood, theta: Floats) -> None:
     """Raise a ValueError if something seen has probability zero whatever the intensities."""
     if not np.isfinite(likelihood.value(theta)):
@@ -221,7 +231,7 @@ def crude_start(likelihood: Likelihood) -> Floats:
 
 def _report(likelihood: Likelihood, effects: Effects, peak: Peak, information: str) -> MultistateFit:
     cells, design = likelihood.cells, likelihood.design
-    inner = observed_information(likelihood, peak.theta) if information == "observed" else peak.information
+    inner, information = _information(likelihood, peak, information)
     loose = find_loose(likelihood, peak.theta, inner)
     turn = design.to_raw
     model = turn @ inverse_information(inner, loose) @ turn.T

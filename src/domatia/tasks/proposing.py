@@ -12,4 +12,4 @@ def propose_mapping(table: str, sheet: str = "") -> str:
     CannotOpen
         If the table cannot be read at all.
     """
-    return propose(read_table(table, sheet=sheet))
+    return propose(read_table(table, sheet=sheet)).text
