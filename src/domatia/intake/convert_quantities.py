@@ -125,6 +125,7 @@ def build_quantities(building: Building) -> None:
     if not building.quantities:
         return
     frame = pl.concat(building.quantities)
+    building.quantities.clear()
     own = [c for c in _SCHEMA if not c.startswith("@")]
     frame = frame.sort("@file", "@sheet", "@row").unique(own, keep="first", maintain_order=True)
     when = pl.coalesce(

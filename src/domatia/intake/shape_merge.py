@@ -134,6 +134,8 @@ def numbered(frame: pl.DataFrame, content: str, together: bool) -> pl.DataFrame:
         several rows), in the same order of rows.
     """
     method: Literal["dense", "ordinal"] = "dense" if together else "ordinal"
+    if frame["key"].drop_nulls().is_duplicated().sum() == 0:
+        return frame.with_columns(pl.lit(False).alias("@twice"))
     ranked = frame.with_columns(pl.len().over("key").alias("@n"), pl.int_range(pl.len()).alias("@at_"))
     several = ranked.filter((pl.col("@n") > 1) & pl.col("key").is_not_null())
     single = ranked.filter(~((pl.col("@n") > 1) & pl.col("key").is_not_null()))

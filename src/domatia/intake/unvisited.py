@@ -181,7 +181,7 @@ def _add_place_visits(building: Building, rows: pl.DataFrame, confirmed: tuple[R
         "searched",
         pl.lit("confirmed in the mapping").alias("note"),
     )
-    if "round" not in building.ids:
+    if "round" not in building.converted:
         told = told.drop("round")
     add_table(
         building, "place_visit", finish(building, "place_visit", told.filter(pl.col("when_earliest").is_not_null()))

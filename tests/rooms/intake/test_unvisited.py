@@ -50,6 +50,9 @@ def test_a_confirmed_round_is_not_visited() -> None:
     assert codes(brought) == []
     visits = brought.batch.tables["place_visit"]
     assert visits["searched"].to_list() == ["not", "not"]
+    rounds, places = brought.batch.tables["round"], brought.batch.tables["place"]
+    assert set(visits["round"]) == set(rounds.filter(rounds["name"] == "2001")["subject_id"])
+    assert set(visits["place"]) == set(places["subject_id"])
     assert visits["when_earliest"].dt.year().to_list() == [2001, 2001]
 
 
