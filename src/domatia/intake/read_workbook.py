@@ -150,7 +150,7 @@ def read_workbook(path: Path, *, sheet: str = "", skip_rows: int = 0, limits: Li
         raise stop(path, f"the sheet {chosen!r} holds nothing below row {skip_rows}", "Name another sheet.")
     frame = pl.DataFrame({str(i): c for i, c in enumerate(columns)})
     if look is not None:
-        frame = _with_errors(frame, look, gathering)
+        frame = _with_errors(frame, look)
     filled = (~blank_rows(frame)).arg_true()
     start = next((int(i) for i in filled if i >= skip_rows), None)
     if start is None:
@@ -162,6 +162,7 @@ def read_workbook(path: Path, *, sheet: str = "", skip_rows: int = 0, limits: Li
     keep = ~blank_rows(body)
     judge_header(gathering, start + 1, written, body.filter(keep))
     if look is not None:
+        _tell_errors(look, names, gathering)
         _tell_formulas(look, start + 1, names, gathering)
     _tell_merged(cells, gathering)
     numbers = pl.Series("row", range(start + 2, start + 2 + body.height), dtype=pl.Int64).filter(keep)
@@ -243,8 +244,8 @@ def _mask(found: Sequence[tuple[int, pl.Series]], height: int) -> pl.Series:
     return pl.concat([*pieces, pl.repeat(False, height - at, dtype=pl.Boolean, eager=True)])
 
 
-def _with_errors(frame: pl.DataFrame, look: SheetLook, gathering: Gathering) -> pl.DataFrame:
-    """Put the errors' own text into their cells, and say so."""
+def _with_errors(frame: pl.DataFrame, look: SheetLook) -> pl.DataFrame:
+    """Put the errors' own text into their cells."""
     by_column: dict[int, dict[int, str]] = {}
     for (row, column), text in look.errors.items():
         if row <= frame.height and column <= frame.width:
@@ -252,6 +253,10 @@ def _with_errors(frame: pl.DataFrame, look: SheetLook, gathering: Gathering) -> 
     for column, cells in by_column.items():
         name = frame.columns[column]
         frame = frame.with_columns(frame[name].scatter(list(cells), list(cells.values())))
+    return frame
+
+
+def _tell_errors(look: SheetLook, names: Sequence[str], gathering: Gathering) -> None:
     for (row, column), text in look.errors.items():
         gathering.add(
             "error_cell",
@@ -260,11 +265,10 @@ def _with_errors(frame: pl.DataFrame, look: SheetLook, gathering: Gathering) -> 
             f"The cell {column_letters(column)}{row} holds the error {text}.",
             "a value or an empty cell.",
             "Mend its formula or clear the cell.",
-            column=column_letters(column),
+            column=names[column - 1] if column <= len(names) else column_letters(column),
             values=(text,),
         )
     gathering.count("error_cell", "error", look.more_errors)
-    return frame
 
 
 def _tell_formulas(look: SheetLook, header_row: int, names: Sequence[str], gathering: Gathering) -> None:

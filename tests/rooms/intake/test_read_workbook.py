@@ -50,10 +50,12 @@ def test_cells_become_text_without_loss(messy: Path) -> None:
 
 def test_formulas_and_errors_are_named_by_cell(messy: Path) -> None:
     """Every formula and every error cell is a finding with its row and its text."""
-    found = {(f.code, f.where[0].row, f.values[0]) for f in read_workbook(messy).findings if f.values}
-    assert ("error_cell", 8, "#DIV/0!") in found
-    assert ("formula", 7, "6*7") in found
-    assert ("formula", 8, "1/0") in found
+    found = {
+        (f.code, f.where[0].row, f.where[0].column, f.values[0]) for f in read_workbook(messy).findings if f.values
+    }
+    assert ("error_cell", 8, "tag", "#DIV/0!") in found
+    assert ("formula", 7, "height_cm", "6*7") in found
+    assert ("formula", 8, "tag", "1/0") in found
 
 
 def test_hidden_rows_and_other_sheets_are_told(messy: Path) -> None:

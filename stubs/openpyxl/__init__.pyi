@@ -1,0 +1,13 @@
+from collections.abc import Iterator
+from pathlib import Path
+
+__version__: str
+
+class Worksheet:
+    def iter_rows(self, *, values_only: bool = False) -> Iterator[tuple[object, ...]]: ...
+
+class Workbook:
+    def __getitem__(self, name: str) -> Worksheet: ...
+    def close(self) -> None: ...
+
+def load_workbook(filename: Path, read_only: bool = False, data_only: bool = False) -> Workbook: ...
