@@ -34,7 +34,7 @@ class Limits:
         Length of one cell in UTF-8. A spreadsheet holds 32,767 characters.
     """
 
-    file_bytes: int = 500_000_000
+    file_bytes: int = 300_000_000
     workbook_bytes: int = 150_000_000
     unpacked_bytes: int = 1_200_000_000
     strings_bytes: int = 250_000_000

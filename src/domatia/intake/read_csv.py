@@ -25,6 +25,7 @@ from domatia.model import WrongUse
 Numbers = NDArray[np.int64]
 
 _LONG_CELL_LINES = 20
+_ROWS_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True)
@@ -219,10 +220,12 @@ def _loose(
     text = data.decode("utf-8")
     d = re.escape(delimiter)
     cell = re.compile(rf'(?:"([^"]*(?:""[^"]*)*)"|([^{d}\n]*))({d}|\n|\Z)')
+    frames: list[pl.DataFrame] = []
     rows: list[list[str]] = []
     lines: list[int] = []
+    counts: list[int] = []
     row: list[str] = []
-    line, first, total = 1, 1, 0
+    line, first = 1, 1
     for m in cell.finditer(text):
         quoted, plain, end = m.groups()
         if m.start() == len(text) and not row and text.endswith("\n"):
@@ -238,22 +241,28 @@ def _loose(
             continue
         line += 1
         if row != [""]:
-            total += len(row)
-            check_shape(path, len(rows) + 1, len(row), limits, first + skipped)
-            if total > limits.cells:
-                check_shape(path, len(rows) + 1, total, limits, first + skipped)
             rows.append(row)
             lines.append(first)
+            counts.append(len(row))
+            check_shape(path, len(lines), len(row), limits, first + skipped)
+        if len(rows) == _ROWS_AT_ONCE:
+            frames.append(_rectangle(rows))
+            rows = []
         row, first = [], line
         if not end:
             break
-    cells = np.array([len(r) for r in rows], dtype=np.int64)
-    width = int(cells.max())
-    check_shape(path, len(rows), width, limits)
-    columns = {f"column_{i + 1}": [r[i] if i < len(r) else "" for r in rows] for i in range(width)}
+    frames += [_rectangle(rows)] if rows else []
+    check_shape(path, len(lines), max(f.width for f in frames), limits)
+    frame = pl.concat(frames, how="diagonal").with_columns(pl.all().fill_null(""))
     none = np.empty(0, dtype=np.int64)
-    frame = pl.DataFrame(columns, schema=dict.fromkeys(columns, pl.String()))
-    return frame, _Cut(none, none, np.array(lines, dtype=np.int64), cells, line - 1)
+    return frame, _Cut(none, none, np.array(lines, np.int64), np.array(counts, np.int64), line - 1)
+
+
+def _rectangle(rows: list[list[str]]) -> pl.DataFrame:
+    """Make a frame of rows of different lengths; short ones are filled up with empty cells."""
+    width = max(map(len, rows))
+    columns = {f"column_{at + 1}": [r[at] if at < len(r) else "" for r in rows] for at in range(width)}
+    return pl.DataFrame(columns, schema=dict.fromkeys(columns, pl.String()))
 
 
 def _tell_stray(plain: str, row: int, gathering: Gathering) -> None:

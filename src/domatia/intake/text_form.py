@@ -39,6 +39,9 @@ _FOREIGN = (
 )
 
 
+_NO_TEXT = ("this is no text: it is full of control bytes", "Save the table as CSV or XLSX.")
+
+
 @dataclass(frozen=True)
 class TextForm:
     """A text file ready to be cut into cells.
@@ -97,10 +100,16 @@ def text_form(path: Path, raw: bytes, encoding: str, gathering: Gathering) -> Te
         If there is no such encoding.
     """
     refuse_foreign(path, raw)
-    text, used, note = _decode(path, raw, encoding, gathering)
-    if "\x00" in text or _odd_share(text) > 0.1:
-        text = _without_nul(path, text, gathering)
-    data = text.encode("utf-8", "replace")
+    if raw.isascii() and b"\x00" not in raw and encoding in ("", "utf-8", "utf8", "ascii"):
+        data, used, note = raw, "utf-8", ""
+        if _odd_share(raw[:65536].decode("ascii")) > 0.1:
+            raise stop(path, *_NO_TEXT)
+    else:
+        text, used, note = _decode(path, raw, encoding, gathering)
+        if "\x00" in text or _odd_share(text) > 0.1:
+            text = _without_nul(path, text, gathering)
+        data = text.encode("utf-8", "replace")
+        del text
     kinds = _line_ends(data)
     if len(kinds) > 1:
         gathering.add(
@@ -265,7 +274,7 @@ def _refuse_junk(path: Path, raw: bytes) -> None:
     head = raw[:65536]
     odd = sum(1 for b in head if b < 32 and b not in (9, 10, 12, 13))
     if odd > 0.02 * len(head):
-        raise stop(path, "this is no text: it is full of control bytes", "Save the table as CSV or XLSX.")
+        raise stop(path, *_NO_TEXT)
 
 
 def _odd_share(text: str) -> float:
@@ -276,7 +285,7 @@ def _odd_share(text: str) -> float:
 
 def _without_nul(path: Path, text: str, gathering: Gathering) -> str:
     if _odd_share(text) > 0.1:
-        raise stop(path, "this is no text: it is full of control bytes", "Save the table as CSV or XLSX.")
+        raise stop(path, *_NO_TEXT)
     for row, line in _lines_with(text, "\x00"):
         gathering.add(
             "nul_bytes",
