@@ -110,18 +110,22 @@ def _cohort(spec: Spec, life: Life, first: int, rng: np.random.Generator) -> lis
     return parts
 
 
+def standing(spec: Spec, life: Life, plant: Ints, day: Floats, rng: np.random.Generator) -> tuple[Floats, Bools]:
+    """Draw leaves of all ages on plants on a day: by how much they have fallen, and which are still to be seen."""
+    age = rng.random(len(plant)) * _OLDEST_MONTHS * MONTH_DAYS
+    exposure = between_months(life.eaten, plant, day) - between_months(life.eaten, plant, day - age)
+    fallen = area_lost(spec.plants, exposure, rng)
+    return fallen, fate(spec.plants, fallen, np.zeros(len(plant), np.bool_)) != EATEN
+
+
 def _once(spec: Spec, life: Life, at: int, rng: np.random.Generator) -> list[_Part]:
     """Score random leaves once: leaves of all ages, of which the eaten ones can no longer be chosen."""
-    crew, rates, rounds = spec.crew, spec.plants, life.rounds
+    crew, rounds = spec.crew, life.rounds
     chosen = leaf_plants(spec, life)
     day = rounds.day[at, life.stand.block[chosen]]
     plant = np.repeat(chosen[rounds.found[at, chosen] & (life.death_day[chosen] > day)], crew.single_leaves)
     now = rounds.day[at, life.stand.block[plant]].astype(np.float64)
-    age = rng.random(len(plant)) * _OLDEST_MONTHS * MONTH_DAYS
-    exposure = between_months(life.eaten, plant, now) - between_months(life.eaten, plant, now - age)
-    fallen = area_lost(rates, exposure, rng)
-    truly = fate(rates, fallen, np.zeros(len(plant), np.bool_))
-    kept = truly != EATEN
+    fallen, kept = standing(spec, life, plant, now, rng)
     leaf = np.tile(np.arange(1, crew.single_leaves + 1), len(plant) // max(crew.single_leaves, 1))
     pct, count = _score(spec, missing(fallen), rng), int(kept.sum())
     none = np.zeros(count, np.int64)

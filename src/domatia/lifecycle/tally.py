@@ -10,12 +10,12 @@ from typing import TypeAlias
 
 import numpy as np
 
-from domatia.lifecycle.leaves import EATEN, PRESENT, START_MONTHS, area_lost, drops, fate, missing
 from domatia.lifecycle.life import Life, between_months, simulate
 from domatia.lifecycle.spec import MONTH_DAYS, YEAR_DAYS, Spec
 from domatia.lifecycle.spells import DIED, OVER, Spells, as_held, as_live_queen, as_patrolling, spells
 from domatia.lifecycle.stand import Bools, Floats, Ints
 from domatia.lifecycle.streams import Purpose, stream
+from domatia.lifecycle.tally_damage import damage
 
 Tally: TypeAlias = Mapping[str, Floats]
 
@@ -51,7 +51,7 @@ def tally(spec: Spec, seed: int, replicate: int, turn: int = 0) -> Tally:
         **_as_occupied(spec, life),
         **_growth(spec, life),
         **_growth_held(spec, life),
-        **_damage(spec, life, rng),
+        **damage(spec, life, rng),
     }
     for name, label in (("queen", as_live_queen), ("patrol", as_held)):
         until = months_of(spec) * MONTH_DAYS
@@ -177,36 +177,6 @@ def _growth_held(spec: Spec, life: Life) -> Tally:
         "held_cross": (columns * weight) @ columns.T,
         "held_right": (columns * weight) @ rate,
     }
-
-
-def _damage(spec: Spec, life: Life, rng: np.random.Generator) -> Tally:
-    """Mark ten young leaves on every plant on day 0 and look at them after a year; plants count, not leaves."""
-    arms, rates = len(spec.arms), spec.plants
-    there = np.flatnonzero(life.death_day > YEAR_DAYS)
-    shape = (len(there), LEAVES)
-    start = np.repeat(START_MONTHS * life.leaf_before[there], LEAVES)
-    exposure = np.repeat(life.eaten[there, 12].astype(np.float64), LEAVES)
-    young = area_lost(rates, start, rng)
-    fallen = young + area_lost(rates, exposure, rng)
-    truly = fate(rates, fallen, drops(rates, np.full(len(fallen), 12.0), rng)).reshape(shape)
-    share, arm = missing(fallen).reshape(shape), life.stand.arm[there]
-    found: dict[str, Floats] = {
-        "leaf_start": _by(arm, arms, missing(young).reshape(shape).mean(axis=1)),
-        "leaf_plants": _by(arm, arms),
-    }
-    eaten, stays = truly == EATEN, truly == PRESENT
-    versions = (
-        ("present", stays, share),
-        ("fate", stays | eaten, np.where(eaten, 1.0, share)),
-        ("gone_eaten", np.ones(shape, np.bool_), np.where(stays, share, 1.0)),
-    )
-    for name, counts, value in versions:
-        number = counts.sum(axis=1)
-        any_left = number > 0
-        mean = (value * counts).sum(axis=1)[any_left] / number[any_left]
-        found[f"leaf_{name}"] = _by(arm[any_left], arms, mean)
-        found[f"leaf_{name}_plants"] = _by(arm[any_left], arms)
-    return found
 
 
 def _vacant(life: Life, label: Ints, until: float) -> Spells:

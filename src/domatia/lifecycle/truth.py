@@ -29,7 +29,11 @@ damage
     Ten young leaves a plant, marked on day 0, seen after a year on plants then alive; each plant counts once.
     `missing_difference_1y` percentage points, `missing_log_ratio_1y`, and `missing_1y` per arm; `where` says what a
     vanished leaf counts as: "by fate" (eaten ones 100 %, dropped ones left out), "all dropped" (left out), "all eaten"
-    (100 %). `missing_difference_per_month` is the rise since marking over twelve months (by fate).
+    (100 %). `missing_difference_per_month` is the rise since marking over twelve months (by fate); names ending in
+    `_model` have the same truth. `missing_difference_1y_as_occupied` (by fate): plants that defenders held on day 0
+    (after the removal) against plants that nobody held, within blocks. `standing_*`: ten leaves of all ages up to ten
+    months, seen once at the round about a year after the treatment, without those that are eaten up;
+    `marked_to_standing_ratio` the marked leaves' mean over theirs.
 founding
     Spells in which no ant held the plant, from the day of the removal, or of the round that first finds it vacant (day
     0 if it was so at the treatment); spells over before the next round are nobody's. `where` says what ends one: "live
@@ -63,6 +67,7 @@ _PIECE_BLOCKS = 48
 _APART = 2**40
 """Replicates from here on are for truths, so that no study shares a random number with its truth."""
 
+BY_FATE = "by fate"
 EVENTS = (("queen", "live queen"), ("patrol", "patrolling workers"))
 
 
@@ -198,17 +203,37 @@ def _growth(spec: Spec, c: Tally) -> Iterator[TrueValue]:
 
 def _damage(spec: Spec, c: Tally) -> Iterator[TrueValue]:
     start = 100 * c["leaf_start"] / c["leaf_plants"]
-    for version, where in (("fate", "by fate"), ("present", "all dropped"), ("gone_eaten", "all eaten")):
+    for version, where in (("fate", BY_FATE), ("present", "all dropped"), ("gone_eaten", "all eaten")):
         share = 100 * c[f"leaf_{version}"] / c[f"leaf_{version}_plants"]
         for i, arm in enumerate(spec.arms):
             yield TrueValue("damage", "missing_1y", arm.name, "", where, float(share[i]), "%")
         for i, j in _pairs(spec):
             named = (spec.arms[i].name, spec.arms[j].name, where)
-            yield TrueValue("damage", "missing_difference_1y", *named, float(share[i] - share[j]), "%")
-            yield TrueValue("damage", "missing_log_ratio_1y", *named, float(np.log(share[i] / share[j])), "1")
+            difference, ratio = float(share[i] - share[j]), float(np.log(share[i] / share[j]))
+            for model in ("", "_model") if version == "fate" else ("",):
+                yield TrueValue("damage", f"missing_difference_1y{model}", *named, difference, "%")
+                yield TrueValue("damage", f"missing_log_ratio_1y{model}", *named, ratio, "1")
             rise = (share - start) / 12
             if version == "fate":
                 yield TrueValue("damage", "missing_difference_per_month", *named, float(rise[i] - rise[j]), "%")
+    product, square = c["leaf_held"]
+    pair, where = ("held by a defending ant", "vacant"), f"{BY_FATE}, ants at marking, within blocks"
+    where += ", whatever the treatment"
+    value = 100 * float(product / square)
+    yield TrueValue("damage", "missing_difference_1y_as_occupied", *pair, where, value, "%")
+    yield from _standing(spec, c)
+
+
+def _standing(spec: Spec, c: Tally) -> Iterator[TrueValue]:
+    once, where = 100 * c["leaf_standing"] / c["leaf_standing_plants"], "leaves scored once"
+    marked = 100 * c["leaf_fate"] / c["leaf_fate_plants"]
+    for i, arm in enumerate(spec.arms):
+        yield TrueValue("damage", "standing_missing", arm.name, "", where, float(once[i]), "%")
+        yield TrueValue("damage", "marked_to_standing_ratio", arm.name, "", BY_FATE, float(marked[i] / once[i]), "1")
+    for i, j in _pairs(spec):
+        named = (spec.arms[i].name, spec.arms[j].name, where)
+        yield TrueValue("damage", "standing_difference", *named, float(once[i] - once[j]), "%")
+        yield TrueValue("damage", "standing_log_ratio", *named, float(np.log(once[i] / once[j])), "1")
 
 
 def _founding(spec: Spec, c: Tally) -> Iterator[TrueValue]:
