@@ -12,9 +12,9 @@ from scipy.stats import mannwhitneyu
 
 from domatia.checks.nearness import near_pairs
 from domatia.checks.observer_drift import _judged
-from domatia.checks.one_plant import kept_plants
+from domatia.checks.one_plant import kept_plants, plants
 from domatia.checks.places import scopes
-from domatia.checks.steps import threshold, with_spread
+from domatia.checks.steps import repeat_spread, steps, threshold, with_spread
 from domatia.checks.tag_flip import _variants
 from domatia.checks.taxon_spelling import _likeness
 from domatia.checks.written import counted, listing, written
@@ -189,3 +189,68 @@ def test_a_place_without_the_level_around_it_stands_for_itself_or_its_largest(sc
     frame = pl.DataFrame({"subject_id": pl.Series(names, dtype=pl.Binary), "within": within})
     data = StudyData(b"s", "s", Profile(tag_scope=scope), {"place": as_table("place", frame)})
     assert dict(scopes(data).iter_rows())[names[2]] == names[expected]
+
+
+def test_merged_plants_are_left_out_of_the_list_of_plants() -> None:
+    """Of two plants found to be one only the kept one is listed."""
+    a, b = _ids("plant", "ab")
+    merging = _same_as([("a", "b", True)])
+    listed = as_table("plant", pl.DataFrame({"subject_id": pl.Series([a, b], dtype=pl.Binary)}))
+    data = StudyData(b"s", "s", Profile(), {**merging.tables, "plant": listed})
+    assert plants(data)["subject_id"].to_list() == [a]
+
+
+def _visits(rows: list[tuple[int, int, float, bool]]) -> StudyData:
+    """Make a study of visits: plant, year, height, alive."""
+    frame = pl.DataFrame(
+        {
+            "subject_id": pl.Series([f"{i:03d}".encode() for i in range(len(rows))], dtype=pl.Binary),
+            "record_id": pl.Series([f"{i:03d}".encode() for i in range(len(rows))], dtype=pl.Binary),
+            "plant": pl.Series([bytes([plant]) for plant, _, _, _ in rows], dtype=pl.Binary),
+            "when_earliest": pl.Series([date(year, 1, 1) for _, year, _, _ in rows], dtype=pl.Date),
+            "when_latest": pl.Series([date(year, 12, 31) for _, year, _, _ in rows], dtype=pl.Date),
+            "height_cm": pl.Series([height for _, _, height, _ in rows], dtype=pl.Float64),
+            "status": ["alive" if alive else "no live tissue" for _, _, _, alive in rows],
+        }
+    )
+    return StudyData(b"s", "s", Profile(), {"visit": as_table("visit", frame)})
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 3), st.integers(2001, 2006), st.integers(0, 40).map(float), st.booleans()),
+        min_size=1,
+        max_size=25,
+        unique_by=lambda row: row[:2],
+    )
+)
+def test_steps_join_the_visits_that_a_plain_loop_joins(rows: list[tuple[int, int, float, bool]]) -> None:
+    """Each live visit with a height is paired with the one before and after it of the same plant, and no other."""
+    found = steps(_visits(rows), "height_cm")
+    kept = sorted(row[:3] for row in rows if row[3] and row[2] > 0)
+    heights = {plant: [h for p, _, h in kept if p == plant] for plant, _, _ in kept}
+    wanted = [
+        (before, here, after)
+        for plant in sorted(heights)
+        for before, here, after in zip(
+            [None, *heights[plant][:-1]], heights[plant], [*heights[plant][1:], None], strict=True
+        )
+    ]
+    assert found.select("before", "height_cm", "after").rows() == wanted
+
+
+def test_spread_of_repeats_is_the_root_mean_square_of_their_logarithmic_differences() -> None:
+    """Twenty pairs that differ by a tenth give ln 1.1; a pair with a height of nothing does not count."""
+    first = _visits([(i, 2001, 50.0, True) for i in range(21)]).table("visit")
+    again = first.with_columns(
+        pl.col("subject_id").alias("repeat_of"),
+        (pl.col("subject_id") + pl.lit(b"r")).alias("subject_id"),
+        (pl.col("height_cm") * 1.1).alias("height_cm"),
+    )
+    again = again.with_columns(
+        pl.when(pl.col("repeat_of") == b"000").then(0.0).otherwise("height_cm").alias("height_cm")
+    )
+    both = StudyData(b"s", "s", Profile(), {"visit": pl.concat([first, again])})
+    assert repeat_spread(both, "height_cm") == pytest.approx(np.log(1.1))
+    fewer = StudyData(b"s", "s", Profile(), {"visit": pl.concat([first, again[2:]])})
+    assert repeat_spread(fewer, "height_cm") is None
