@@ -28,7 +28,7 @@ class Sequences:
     possible : array (rows, states)
         States that the plant may have been in; read where `code` is -1.
     lumped : tuple of str
-        Ants too rarely seen to be told apart, gathered as "other ants".
+        Ants too rarely seen to be told apart.
     """
 
     states: tuple[str, ...]
@@ -44,7 +44,7 @@ def state_sequences(
 
     A visit at which nobody looked may have met any state but death; a plant with several ants at once may belong to any
     of them; an unnamed ant may be any. A "dead" that a later visit disproved says nothing. Ants seen at fewer than
-    `least` visits are gathered as "other ants".
+    `least` visits are gathered as "other ants", or taken as unnamed where even together they are fewer.
 
     Parameters
     ----------
@@ -63,11 +63,15 @@ def state_sequences(
     ants = seen.filter(~pl.col("state").is_in(plain)).group_by("state").len().sort("state")
     rare = tuple(ants.filter(pl.col("len") < least)["state"].to_list())
     kept = tuple(ants.filter(pl.col("len") >= least)["state"].to_list())
-    named = (*kept, OTHER) if rare else kept
+    enough = int(ants.filter(pl.col("len") < least)["len"].sum()) >= least
+    named = (*kept, OTHER) if enough else kept
     states = (VACANT, *((FOUNDING,) if counts == "patrolling workers" else ()), *named, DIED)
-    code = {s: i for i, s in enumerate(states)} | ({r: states.index(OTHER) for r in rare} if rare else {})
+    code = {s: i for i, s in enumerate(states)} | ({r: states.index(OTHER) for r in rare} if enough else {})
     seen = seen.with_columns(code=pl.col("state").replace_strict(code, default=-1, return_dtype=pl.Int64))
-    possible = _possible(seen, states, code)
+    doubtful = pl.col("state").is_in(() if enough else rare)
+    possible = _possible(
+        seen.with_columns(state=pl.when(doubtful).then(pl.lit(UNNAMED)).otherwise("state")), states, code
+    )
     rows = _openness(data, seen).select("plant", "record_id", "code", "openness", years=pl.col("t") / DAYS_A_YEAR)
     return Sequences(states, rows, possible, rare)
 
@@ -81,7 +85,10 @@ def _possible(seen: pl.DataFrame, states: Sequence[str], code: dict[str, int]) -
     found[state == UNNAMED] = held
     for i in np.flatnonzero(state == "several"):
         for name in seen["could_be"][int(i)].to_list():
-            found[i, code.get(name, states.index(states[-1]))] = True
+            if name in code:
+                found[i, code[name]] = True
+            else:
+                found[i] |= held
     found[state == "several", states.index(DIED)] = False
     return found
 

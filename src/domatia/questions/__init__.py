@@ -5,10 +5,10 @@ from typing import Literal
 import numpy as np
 
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
-from domatia.questions import founding, growth, survival, takeover
+from domatia.questions import damage, founding, growth, survival, takeover
 from domatia.version import TOOL
 
-ALL: tuple[Question, ...] = (survival.QUESTION, growth.QUESTION, founding.QUESTION, takeover.QUESTION)
+ALL: tuple[Question, ...] = (survival.QUESTION, growth.QUESTION, damage.QUESTION, founding.QUESTION, takeover.QUESTION)
 """Every question, in the order of a report."""
 
 

@@ -10,6 +10,7 @@ from domatia.histories.covariates import Covariates, covariates_of
 from domatia.histories.facts import plant_facts
 from domatia.histories.groups import Groups, groups_of
 from domatia.histories.looks import Counts
+from domatia.histories.sequences import OTHER
 from domatia.histories.vacancies import Vacancies, distance_to_colony, state_at_start, vacant_steps
 from domatia.model import Ask, Effect, Rows, StudyData, WrongUse
 from domatia.stats.clustering import Estimate
@@ -19,6 +20,8 @@ Array = NDArray[np.float64]
 
 DIED = "died vacant"
 ANY = "any ant"
+RARE = "the step ended with an ant seen too rarely to be told apart"
+LEAST_ENDS = 5
 NO_STATE = "light, size or a field given with --adjust was not known at the start of the step"
 NO_GROUP = "the plant belongs to none of the groups compared"
 _FIELDS = (("openness", 10.0), ("log_height", 1.0), ("colony_m", 0.1))
@@ -100,7 +103,8 @@ def gather(data: StudyData, ask: Ask, counts: Counts) -> Material:
     left_out = {**found.left_out, **extra.left_out}
     for reason, ids in ((NO_GROUP, outside), (NO_STATE, rows.filter(blank)["record_id"].to_list())):
         left_out |= {reason: ids} if ids else {}
-    rows = rows.filter(~blank)
+    rows, rare = _without_rare(rows.filter(~blank))
+    left_out |= {RARE: rare} if rare else {}
     rows = rows.with_columns(
         [pl.col(c) - pl.col(c).mean() for c in columns], cluster=pl.col("group").rank("dense").cast(pl.Int64) - 1
     ).sort("plant", "t")
@@ -108,6 +112,18 @@ def gather(data: StudyData, ask: Ask, counts: Counts) -> Material:
     kept = tuple(n for n in names if n in there)
     columns = tuple(c for c in columns if float(np.ptp(rows[c].to_numpy())) > 0) if rows.height else ()
     return Material(rows, found, groups, kept, columns, rows["group"].n_unique(), left_out)
+
+
+def _without_rare(rows: pl.DataFrame) -> tuple[pl.DataFrame, list[bytes]]:
+    """Gather ants that ended few steps as "other ants"; leave their steps out where even together they are few."""
+    ends = rows.filter(~pl.col("ended").is_in(["", DIED])).group_by("ended").len().sort("ended")
+    few = ends.filter(pl.col("len") < LEAST_ENDS)
+    names = few["ended"].to_list()
+    if int(few["len"].sum()) >= LEAST_ENDS:
+        other = pl.when(pl.col("ended").is_in(names)).then(pl.lit(OTHER)).otherwise("ended")
+        return rows.with_columns(ended=other), []
+    gone = pl.col("ended").is_in(names)
+    return rows.filter(~gone), rows.filter(gone)["record_id"].to_list()
 
 
 def _with_covariates(rows: pl.DataFrame, extra: Covariates) -> tuple[pl.DataFrame, tuple[str, ...]]:

@@ -94,7 +94,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Growth:
 def doubts(data: StudyData, found: Growth) -> tuple[Doubt, ...]:
     """Say what could mislead."""
     about = found.about
-    told = [Doubt("fit", "warning", n[:1].upper() + n[1:] + ("" if n.endswith(".") else ".")) for n in found.notes]
+    told = [Doubt("fit", "note", n[:1].upper() + n[1:] + ("" if n.endswith(".") else ".")) for n in found.notes]
     told += standing_doubts(data, about.groups, about.clusters)
     if found.too_little:
         return tuple(told)

@@ -188,17 +188,14 @@ def curve_fits(about: Material) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["group", "plants", "deaths", "log_likelihood", "gap"], orient="row")
 
 
-def survival_at(about: Material, rng: np.random.Generator, draws: int) -> pl.DataFrame:
-    """Give the share alive after each whole year of follow-up, with bands from resampling blocks."""
-    return _band(about, np.arange(1.0, _reach(about) + 1e-9), rng, draws)
-
-
-def curve_table(about: Material, rng: np.random.Generator, draws: int) -> pl.DataFrame:
-    """Give the points of each group's curve for drawing."""
-    times = np.linspace(0.0, _reach(about), 49)
-    if about.deaths.grain == "year":
-        times = np.arange(0.0, _reach(about) + 1e-9)
-    return _band(about, times, rng, draws).rename({"years": "x", "survival": "y"})
+def curves_of(about: Material, rng: np.random.Generator, draws: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Give the share alive after each whole year, and the points of each group's curve, with bands from blocks."""
+    reach = _reach(about)
+    years = np.arange(1.0, reach + 1e-9)
+    points = np.arange(0.0, reach + 1e-9) if about.deaths.grain == "year" else np.linspace(0.0, reach, 49)
+    whole = _band(about, np.unique(np.concatenate([years, points])), rng, draws)
+    drawn = whole.filter(pl.col("years").is_in(points.tolist())).rename({"years": "x", "survival": "y"})
+    return whole.filter(pl.col("years").is_in(years.tolist())), drawn
 
 
 def _band(about: Material, times: Array, rng: np.random.Generator, draws: int) -> pl.DataFrame:
@@ -351,10 +348,11 @@ def as_occupied(data: StudyData, about: Material) -> tuple[Effect, ...]:
 
 def tables(about: Material, rng: np.random.Generator, draws: int) -> dict[str, pl.DataFrame]:
     """Give the tables beside the effects."""
+    yearly, drawn = curves_of(about, rng, draws)
     return {
-        "survival_at": survival_at(about, rng, draws),
+        "survival_at": yearly,
         "curve_fit": curve_fits(about),
-        "curve": curve_table(about, rng, draws),
+        "curve": drawn,
         "dated_deaths": dated_deaths(about),
         "lost_plants": lost_bounds(about),
         "detection": detection(about),

@@ -47,7 +47,7 @@ from domatia.stats.multistate import fit_multistate
 
 LEAST_MOVES = 20
 COUNTS: Counts = "patrolling workers"
-_MISFIT = 0.15
+_MISFIT, _MISFIT_SD = 0.15, 3.0
 
 
 @dataclass(frozen=True)
@@ -116,7 +116,7 @@ def doubts(data: StudyData, found: Takeover) -> tuple[Doubt, ...]:
         text = f"These moves were never or hardly seen, so that only an upper limit can be given: {moves}."
         told.append(Doubt("never_seen", "note", text))
     if about.sequences.lumped:
-        text = f"Seen too rarely to be told apart and gathered as other ants: {', '.join(about.sequences.lumped)}."
+        text = f"Seen too rarely to be told apart from others: {', '.join(about.sequences.lumped)}."
         told.append(Doubt("lumped", "note", text))
     text = (
         f"A plant counts as held from {about.counts} on. An ant that left and came back between two visits was not "
@@ -131,7 +131,9 @@ def doubts(data: StudyData, found: Takeover) -> tuple[Doubt, ...]:
 def _misfit(found: Takeover) -> list[Doubt]:
     table = found.tables["observed_and_expected"].filter(pl.col("expected") >= 20)
     off = table.with_columns(gap=(pl.col("observed") - pl.col("expected")).abs() / pl.col("expected"))
-    off = off.filter(pl.col("gap") > _MISFIT).sort(["gap", "before", "after"], descending=[True, False, False])
+    off = off.filter((pl.col("gap") > _MISFIT) & (pl.col("gap") * pl.col("expected").sqrt() > _MISFIT_SD)).sort(
+        ["gap", "before", "after"], descending=[True, False, False]
+    )
     if off.is_empty():
         return []
     row = off.row(0, named=True)

@@ -183,7 +183,7 @@ def season_ratios(data: StudyData, about: Material) -> pl.DataFrame:
 def _ratios(about: Material, covariates: NDArray[np.float64], name: str) -> pl.DataFrame:
     pattern = about.pattern()
     effects = multistate.effects_on_all(pattern, (name,))
-    fit = multistate.fit_multistate(about.panel(covariates), pattern, effects)
+    fit = multistate.fit_multistate(about.panel(covariates), pattern, effects, information="expected")
     found = multistate.hazard_ratios(fit)
     v, states = found.value, pattern.states
     rows = [
