@@ -236,7 +236,7 @@ def _table_form(draft: Draft) -> TableForm:
     points, commas = sum(k.points for k in looks), sum(k.commas for k in looks)
     table = draft.table
     codes = {f.code for f in table.findings}
-    clock = any("HH" in form for p in draft.parts.values() for s in p.fields.values() for form in s.date)
+    clock = any(k.clock for k in looks)
     return TableForm(
         time_zone="UTC" if clock else "",
         file=table.name,

@@ -57,6 +57,8 @@ class Look:
     doubtful_dates : bool
         Day and month cannot be told apart, or both orders occur.
     yes_no : bool
+    clock : bool
+        Some dates have a clock time without an offset.
     """
 
     name: str
@@ -75,6 +77,7 @@ class Look:
     dated: int = 0
     doubtful_dates: bool = False
     yes_no: bool = False
+    clock: bool = False
 
     @property
     def numeric(self) -> bool:
@@ -159,6 +162,7 @@ def look_at_cells(name: str, cells: pl.Series) -> Look:
         dated=dated,
         doubtful_dates=doubtful,
         yes_no=_is_yes_no(said),
+        clock=dated > 0 and bool(words["text"].str.contains(_CLOCK + "$").any()),
     )
 
 

@@ -172,7 +172,7 @@ def _date(look: Look, column: str, told: list[str]) -> tuple[Source, str]:
         return Source(column=column), " ".join(told)
     if look.dates:
         told.append(f"Form{'s' if len(look.dates) > 1 else ''} seen: {', '.join(look.dates)}.")
-    if any("HH" in form for form in look.dates):
+    if look.clock:
         told.append("LOOK: clock times need time_zone in [table].")
     return Source(column=column, date=look.dates), " ".join(told)
 

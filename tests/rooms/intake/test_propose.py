@@ -190,3 +190,11 @@ def test_rows_above_the_header_and_a_guessed_encoding_are_written_down(tmp_path:
     p = propose(read_table(tmp_path / "c.csv", skip_rows=1))
     assert (p.mapping.table.skip_rows, p.mapping.table.encoding) == (1, "cp1252")
     assert parse_mapping(p.text) == p.mapping
+
+
+@pytest.mark.parametrize("when", ["2024-01-02 14:30", "2024-01-02T14:30:00", "13/01/2024 9:05"])
+def test_clock_times_ask_for_a_time_zone(tmp_path: Path, when: str) -> None:
+    """A clock time without an offset needs a time zone; one is written down to be looked at."""
+    p = proposal(tmp_path, f"plant,date,ht\n1,{when},5\n")
+    assert p.mapping.table.time_zone == "UTC"
+    assert "LOOK: clock times were taken for UTC" in p.text
