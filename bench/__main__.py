@@ -1,0 +1,89 @@
+"""Speed side by side with peers, and calibration: `python -m bench WHAT`.
+
+    python -m bench start                     command start, import and first fit
+    python -m bench workbook                  a 200,000-row workbook in
+    python -m bench speed PREFIX [PREFIX10]   survival, multi-state and mixed models against R, on a simulated study
+    python -m bench store                     1.29 million visits on both databases
+    python -m bench calibrate [SEEDS]         do 95 % intervals hold the truth 95 times in 100?
+    python -m bench broken                    300 broken inputs
+    python -m bench kills [MOMENTS]           kill -9 inside an import
+
+PREFIX names the tables of a simulated study: PREFIX_visits.csv and so on. R peers need R with its packages from Debian.
+"""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+Row = dict[str, object]
+
+
+def show(rows: Sequence[Row]) -> None:
+    """Print rows as lines: what, ours, peer, ratio, what is needed, and how far the results agree."""
+    for r in rows:
+        print(
+            f"{r['task']!s:<58} ours {r['ours_s']!s:>8} s  peer {r['peer_s']!s:>8} s  ratio {r['ratio']!s:>8}", end="  "
+        )
+        print(f"need {r['need']}  {r.get('peer', '')}; {r.get('agreement', '')}")
+
+
+def speed(args: list[str]) -> None:
+    """Run the rows that compare with R."""
+    from bench import mixed, multistate, survival
+
+    prefix, large = args[0], args[1] if len(args) > 1 else None
+    show(survival.rows(prefix, large))
+    show(multistate.run(prefix, large))
+    show(mixed.run(prefix))
+
+
+def calibrate(args: list[str]) -> None:
+    """Run the calibration of every question and print one row an effect."""
+    from bench.calibrate import calibrate as run
+    from bench.calibrate import table, truths_of
+    from domatia.lifecycle import DEFAULT
+    from domatia.questions import ALL
+
+    seeds = int(args[0]) if args else 200
+    truths = truths_of(DEFAULT, 300_000)
+    for q in ALL:
+        print(table(run(DEFAULT, [q.code], range(1, seeds + 1), truths, workers=2)), flush=True)
+
+
+def main(argv: list[str]) -> int:
+    """Run what is asked for."""
+    what, args = (argv[0], argv[1:]) if argv else ("", [])
+    if what == "start":
+        from bench.start import rows
+
+        show(rows())
+    elif what == "workbook":
+        from bench.workbook import workbook
+
+        show(workbook())
+    elif what == "speed" and args:
+        speed(args)
+    elif what == "store":
+        from bench.store import main as run_store
+
+        run_store()
+    elif what == "calibrate":
+        calibrate(args)
+    elif what == "broken":
+        from bench.broken_inputs import main as run_broken
+
+        run_broken()
+    elif what == "kills":
+        from bench.kill_import import run as kill
+
+        with TemporaryDirectory() as folder:
+            print(kill(int(args[0]) if args else 200, 1, Path(folder)))
+    else:
+        print(__doc__)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
