@@ -42,6 +42,7 @@ def calibrate(args: list[str]) -> None:
     """Run the calibration of every question and print one row an effect."""
     from bench.calibrate import calibrate as run
     from bench.calibrate import table, truths_of
+
     from domatia.lifecycle import DEFAULT
     from domatia.questions import ALL
 
