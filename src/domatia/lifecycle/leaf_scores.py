@@ -13,6 +13,7 @@ from domatia.lifecycle.streams import Purpose, stream
 
 FATES = ("present", "abscised", "eaten", "unknown")
 _OLDEST_MONTHS = 10.0
+_FATE_KNOWN = 0.65
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ def _score(spec: Spec, share: Floats, rng: np.random.Generator) -> Floats:
 def _seen_fate(truly: Ints, rng: np.random.Generator) -> Ints:
     """Give the fate as written: a scar or a stub tells it, often neither is left."""
     u = rng.random(len(truly))
-    known = np.where(truly == EATEN, u < 0.6, u < 0.7)
+    known = u < _FATE_KNOWN
     written = np.where(truly == EATEN, FATES.index("eaten"), FATES.index("abscised"))
     return np.where(truly == PRESENT, 0, np.where(known, written, FATES.index("unknown"))).astype(np.int64)
 
@@ -72,7 +73,7 @@ _Part = tuple[Ints, Ints, Ints, Bools, Floats, Ints]
 
 
 def _cohort(spec: Spec, life: Life, first: int, rng: np.random.Generator) -> list[_Part]:
-    """Mark leaves at one round and score them at the two next scoring rounds."""
+    """Mark leaves at one round and score them at the two next scoring rounds and once more, beyond the year."""
     crew, rates, rounds = spec.crew, spec.plants, life.rounds
     chosen = leaf_plants(spec, life)
     block = life.stand.block
@@ -90,7 +91,7 @@ def _cohort(spec: Spec, life: Life, first: int, rng: np.random.Generator) -> lis
          np.zeros(len(plant), np.int64))
     ]  # fmt: skip
     there, gone = np.ones(len(plant), np.bool_), np.zeros(len(plant), np.bool_)
-    for r in (first + crew.leaf_every, first + 2 * crew.leaf_every):
+    for r in (first + crew.leaf_every, first + 2 * crew.leaf_every, first + 2 * crew.leaf_every + 1):
         if r >= spec.rounds:
             break
         now = rounds.day[r, block[plant]].astype(np.float64)
