@@ -67,7 +67,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Growth:
     data : StudyData
     ask : Ask
     rng : numpy Generator
-        Not used: the intervals have formulas.
+        For the randomisation test; the intervals have formulas.
 
     Raises
     ------
@@ -86,7 +86,10 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Growth:
     fitted = numbers.slopes(about)
     year, note = numbers.after_a_year(data, about)
     held = numbers.with_ants(data, about)
-    tables = {} if ask.only_effects else {"curve": numbers.mean_curve(about), "spread": fitted.components}
+    tables = {}
+    if not ask.only_effects:
+        tables = {"curve": numbers.mean_curve(about), "spread": fitted.components}
+        tables |= {"randomisation_test": numbers.redrawn_table(data, about, rng)}
     notes = (*fitted.warnings, *((note,) if note else ()))
     return Growth((*fitted.effects, *year, *held), tables, rows, "", about, notes)
 

@@ -14,6 +14,7 @@ from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, l
 from domatia.histories.moments import position
 from domatia.histories.sizes import Sizes, growth_steps, height_after, sizes_of
 from domatia.model import Ask, Effect, Rows, StudyData
+from domatia.questions.redrawn import redrawn
 from domatia.stats.clustering import Estimate, Uncertainty
 from domatia.stats.leave_one_out import leave_one_out
 from domatia.stats.mixed_fit import RandomTerm
@@ -259,6 +260,15 @@ def _weighted_slope(steps: pl.DataFrame, columns: tuple[str, ...], clusters: int
 
     values, doubt = leave_one_out(slope, clusters)
     return doubt.linear(values, np.eye(1))
+
+
+def redrawn_table(data: StudyData, about: Material, rng: np.random.Generator) -> pl.DataFrame:
+    """Test the treatments by redrawing them, on the slope of log height of each plant."""
+    t, y = pl.col("years"), pl.col("log_height")
+    spread = ((t - t.mean()) ** 2).sum()
+    slope = ((t - t.mean()) * (y - y.mean())).sum() / spread
+    each = about.rows.group_by("unit", "value", "cluster").agg(slope=slope).sort("unit")
+    return redrawn(data, about.groups, each, each["slope"].to_numpy(), rng)
 
 
 def mean_curve(about: Material) -> pl.DataFrame:

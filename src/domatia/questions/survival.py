@@ -105,7 +105,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Survival:
     ratios = numbers.hazard_ratios(about)
     absolute = numbers.absolute_effects(about)
     occupied = numbers.as_occupied(data, about)
-    tables = {} if ask.only_effects else numbers.tables(about, rng, ask.draws)
+    tables = {} if ask.only_effects else numbers.tables(data, about, rng, ask.draws)
     effects = (*ratios.effects, *absolute.effects, *occupied)
     return Survival(
         effects, tables, rows, "", about.groups.pairs, absolute.horizon, about, (*ratios.notes, *absolute.notes)

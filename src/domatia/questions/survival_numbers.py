@@ -16,10 +16,12 @@ from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, l
 from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.model.dates import DAYS_A_YEAR
+from domatia.questions.redrawn import redrawn
 from domatia.stats.clustering import Estimate
 from domatia.stats.cox import cox
 from domatia.stats.interval_hazard import IntervalHazard, IntervalRows, interval_hazard
 from domatia.stats.leave_one_out import leave_one_out
+from domatia.stats.log_rank_scores import log_rank_scores
 from domatia.stats.npmle import npmle, npmle_band
 from domatia.stats.survival_summary import restricted_mean, survival_curve
 
@@ -346,7 +348,14 @@ def as_occupied(data: StudyData, about: Material) -> tuple[Effect, ...]:
     )
 
 
-def tables(about: Material, rng: np.random.Generator, draws: int) -> dict[str, pl.DataFrame]:
+def redrawn_table(data: StudyData, about: Material, rng: np.random.Generator) -> pl.DataFrame:
+    """Test the treatments by redrawing them, on the log-rank scores of the brackets."""
+    left = about.table["left"].to_numpy() / DAYS_A_YEAR
+    right = (about.table["right"] / DAYS_A_YEAR).fill_null(np.inf).to_numpy()
+    return redrawn(data, about.groups, about.table, log_rank_scores(left, right), rng)
+
+
+def tables(data: StudyData, about: Material, rng: np.random.Generator, draws: int) -> dict[str, pl.DataFrame]:
     """Give the tables beside the effects."""
     yearly, drawn = curves_of(about, rng, draws)
     return {
@@ -356,4 +365,5 @@ def tables(about: Material, rng: np.random.Generator, draws: int) -> dict[str, p
         "dated_deaths": dated_deaths(about),
         "lost_plants": lost_bounds(about),
         "detection": detection(about),
+        "randomisation_test": redrawn_table(data, about, rng),
     }

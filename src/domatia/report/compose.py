@@ -12,8 +12,8 @@ from domatia.histories.effort import effort_by_place, effort_by_year
 from domatia.histories.facts import plant_facts
 from domatia.histories.received import before_treatment, occupied_again_by, treatment_flow, treatment_received
 from domatia.model import Answer, Effect, Finding, StudyData
-from domatia.version import TOOL
 from domatia.report.document import Block, Bullets, Document, Figure, Heading, Paragraph, as_table
+from domatia.version import TOOL
 
 MOST_FINDINGS = 12
 
@@ -193,6 +193,9 @@ def _answer(answer: Answer) -> list[Block]:
     if answer.effects:
         level = round(100 * answer.effects[0].level)
         blocks.append(as_table(_effects(answer.effects), f"Effects with {level} % intervals ({answer.planned})"))
+    test = answer.tables.get("randomisation_test")
+    if test is not None and test.height:
+        blocks.append(as_table(test, "Randomisation test: treatments redrawn within blocks as they were drawn"))
     if answer.doubts:
         blocks += [Heading("What could mislead", 2), Bullets(tuple(d.text for d in answer.doubts))]
     if answer.rows.left_out:
