@@ -9,19 +9,23 @@ import math
 import os
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+
+import polars as pl
 
 from domatia.lifecycle.observe import observe
 from domatia.lifecycle.spec import Spec
 from domatia.lifecycle.truth import truth
-from domatia.model import Ask
+from domatia.model import Ask, StudyData
+from domatia.model.identity import named_id
 from domatia.questions import answer
 
 TRUTH_SEED = 20_261_125
 POOLED = ("founding", "takeover")
 """Questions whose truth is counted with sham and control plants together."""
+CHANCE_GROUPS = 60
 LOGARITHMIC = ("intensity", "mean_stay")
 """Beside ratios: effects whose interval is made on the log scale."""
 LEAST, MOST = 0.91, 0.98
@@ -65,9 +69,25 @@ class Row:
 Told = tuple[str, float, float, float, float | None]
 
 
-def effects_of(spec: Spec, codes: Sequence[str], seed: int) -> list[Told]:
+def without_blocks(data: StudyData) -> StudyData:
+    """Give the study as an analysis sees it that ignores its blocks: plants gathered by chance, not by where they stand."""
+    tables = dict(data.tables)
+    plants = tables["plant"]["subject_id"].to_list()
+    chance = pl.DataFrame(
+        {"plant": plants, "block": [named_id(b"", "place", str(p[-1] % CHANCE_GROUPS)) for p in plants]},
+        schema={"plant": pl.Binary, "block": pl.Binary},
+    )
+    tables["plant"] = tables["plant"].with_columns(place=pl.lit(None, pl.Binary))
+    given = tables["assignment"]
+    tables["assignment"] = given.drop("block").join(chance, on="plant", how="left").select(given.columns)
+    return replace(data, tables=tables)
+
+
+def effects_of(spec: Spec, codes: Sequence[str], ignore_blocks: bool, seed: int) -> list[Told]:
     """Answer one simulated study: key, estimate, low, high and standard error of every effect."""
     data = observe(spec, seed)
+    if ignore_blocks:
+        data = without_blocks(data)
     found = []
     for code in codes:
         for e in answer(code, data, Ask(seed=seed, pool=code in POOLED, only_effects=True)).effects:
@@ -117,10 +137,16 @@ def truths_of(spec: Spec, plants: int, cache: Path | None = None) -> dict[str, f
 
 
 def calibrate(
-    spec: Spec, codes: Sequence[str], seeds: Sequence[int], truths: dict[str, float], workers: int = 1
+    spec: Spec,
+    codes: Sequence[str],
+    seeds: Sequence[int],
+    truths: dict[str, float],
+    *,
+    workers: int = 1,
+    ignore_blocks: bool = False,
 ) -> list[Row]:
     """Answer one study a seed and compare; the result does not depend on the number of workers."""
-    one = partial(effects_of, spec, tuple(codes))
+    one = partial(effects_of, spec, tuple(codes), ignore_blocks)
     if workers == 1:
         return summarise(map(one, seeds), truths)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
