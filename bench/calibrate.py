@@ -70,7 +70,7 @@ Told = tuple[str, float, float, float, float | None]
 
 
 def without_blocks(data: StudyData) -> StudyData:
-    """Give the study as an analysis sees it that ignores its blocks: plants gathered by chance, not by where they stand."""
+    """Give the study as an analysis sees it that ignores its blocks: plants gathered by chance."""
     tables = dict(data.tables)
     plants = tables["plant"]["subject_id"].to_list()
     chance = pl.DataFrame(
