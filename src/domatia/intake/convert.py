@@ -156,7 +156,24 @@ def _typed(
         return _choice(read, field)
     if field.type in ("date", "instant"):
         return _dates(read, rows, field, source, mapping)
+    if (field.record, field.column) == ("round", "name") and not any(repeated(c) for c in source.read):
+        read = _rounds_later(read, rows, mapping.groups.years_later)
     return read.select(pl.col("value").alias(field.column)), []
+
+
+def _rounds_later(read: pl.DataFrame, rows: Rows, later: Sequence[int]) -> pl.DataFrame:
+    """Move a round that is named by its year to the year of its group."""
+    if not later:
+        return read
+    step = _steps(rows, later)
+    year = pl.col("value").str.extract(r"^([0-9]{4})$").cast(pl.Int64) + pl.lit(step)
+    return read.with_columns(pl.coalesce(year.cast(pl.String), "value").alias("value"))
+
+
+def _steps(rows: Rows, later: Sequence[int]) -> pl.Series:
+    return rows.frame.select(
+        pl.col("@at").replace_strict(list(range(len(later))), list(later), return_dtype=pl.Int64).alias("y")
+    )["y"]
 
 
 def plain_number(text: pl.Expr, mapping: TableMapping) -> pl.Expr:
@@ -305,9 +322,7 @@ def _date_code(reason: str) -> str:
 
 
 def _years_later(found: pl.DataFrame, rows: Rows, later: Sequence[int]) -> pl.DataFrame:
-    years = rows.frame.select(
-        pl.col("@at").replace_strict(list(range(len(later))), list(later), return_dtype=pl.Int64).alias("y")
-    )["y"]
+    years = _steps(rows, later)
     step = pl.concat_str([pl.lit(years).cast(pl.String), pl.lit("y")])
     return found.with_columns(
         pl.col("earliest").dt.offset_by(step),

@@ -159,7 +159,8 @@ class Groups:
     names : tuple of str
         What stands for `{group}`, such as "1998", "1999".
     years_later : tuple of int
-        For a pair of years: what is added to the year of `visit.when` and to a round's name, one for each group.
+        For a pair of years: what is added to the year of `visit.when` and to a round
+        named by its year, one for each group.
     columns : mapping of str to tuple of str
         Headers that follow no pattern: alias to one header for each group.
     """

@@ -121,10 +121,23 @@ def _tell_lost(building: Building, kind: str, frame: pl.DataFrame, lost: pl.Seri
         )
 
 
+def _with_cells(building: Building, kept: pl.DataFrame) -> pl.DataFrame:
+    """Add the row's cells to the content of rows with the same key, so that no tie is broken by where a row stands."""
+    twice = kept.filter(kept["key"].is_duplicated()).select("@i")
+    if not twice.height:
+        return kept
+    cells = [pl.col(c).fill_null("").str.strip_chars() for c in building.rows.frame.columns if not c.startswith("@")]
+    written = building.rows.frame.join(twice, on="@i", how="semi").select(
+        "@i", pl.concat_str(cells, separator="\x1f").alias("@cells")
+    )
+    told = kept.join(written, on="@i", how="left", maintain_order="left")
+    return told.with_columns(pl.col("@content") + "\x1d" + pl.col("@cells").fill_null("")).drop("@cells")
+
+
 def _told_apart(building: Building, kind: str, kept: pl.DataFrame, own: list[str]) -> pl.DataFrame:
     """Give rows of one key that contradict each other keys of their own."""
     if kind in counted_kinds(building.mapping):
-        told = numbered(kept, "@content", together=False)
+        told = numbered(_with_cells(building, kept), "@content", together=False)
         tell_twice(building, kind, told)
         return told
     several = kept.filter(pl.len().over("key") > 1)

@@ -70,7 +70,7 @@ def test_two_plants_with_one_number_stay_two() -> None:
 def test_a_pair_of_years_meets_in_one_visit() -> None:
     """The year that two rows speak of is one visit; where they contradict each other, both are kept and told."""
     head = "no,year,ht_t,st_t,ht_t1,st_t1\n"
-    brought = bring(head + "1,2000,10,1,12,1\n1,2001,12,1,,0", PAIR)
+    brought = bring(head + "1,2000,10,1,12,1\n1,2001,12,1,,0", PAIR + '[round]\nname = "year"\n')
     visits = brought.batch.tables["visit"].sort("when_earliest")
     assert [(w.year, h, s) for w, h, s in visits.select("when_earliest", "height_cm", "status").rows()] == [
         (2000, 10.0, "alive"),
@@ -78,6 +78,8 @@ def test_a_pair_of_years_meets_in_one_visit() -> None:
         (2002, None, "dead confirmed"),
     ]
     assert not brought.findings
+    rounds = dict(brought.batch.tables["round"].select("subject_id", "name").rows())
+    assert [rounds[r] for r in visits["round"]] == ["2000", "2001", "2002"]
     torn = bring(head + "1,2000,10,1,12,1\n1,2001,13,1,,0", PAIR)
     assert codes(torn) == ["duplicate_key"]
     assert torn.batch.tables["visit"].height == 4
