@@ -24,6 +24,7 @@ from domatia.checks.shrinkage import CHECK as SHRINKAGE
 from domatia.checks.sprayed_control import CHECK as SPRAYED_CONTROL
 from domatia.checks.tag_borne_by_two import CHECK as TAG_BORNE_BY_TWO
 from domatia.checks.tag_flip import CHECK as TAG_FLIP
+from domatia.checks.tag_without_plant import CHECK as TAG_WITHOUT_PLANT
 from domatia.checks.taxon_spelling import CHECK as TAXON_SPELLING
 from domatia.checks.too_near import CHECK as TOO_NEAR
 from domatia.checks.unit_jump import CHECK as UNIT_JUMP
@@ -56,6 +57,7 @@ ALL: tuple[Check, ...] = (
     SPRAYED_CONTROL,
     TAG_BORNE_BY_TWO,
     TAG_FLIP,
+    TAG_WITHOUT_PLANT,
     TAXON_SPELLING,
     TOO_NEAR,
     UNIT_JUMP,

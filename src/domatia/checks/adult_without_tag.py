@@ -34,7 +34,7 @@ from domatia.checks.lives import lives
 from domatia.checks.naming import labelled, plant_names
 from domatia.checks.one_plant import plants, with_kept
 from domatia.checks.sightings import sightings
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -90,9 +90,11 @@ def _finding(row: Row) -> Finding:
     late = row["late"]
     candidates: list[str] = row["candidates"] or []
     if late:
-        found = f"Found as an adult in {row['written']}, in a place that had been searched since {row['_searched']:%Y}."
+        found = (
+            f"Found as an adult {at(row['written'])}, in a place that had been searched since {row['_searched']:%Y}."
+        )
     else:
-        found = f"A live plant without a tag, first seen in {row['written']}."
+        found = f"A live plant without a tag, first seen {at(row['written'])}."
     lost = f" Missing from the same subplot by then: {listing(candidates)}." if candidates else ""
     return Finding(
         code=CHECK.code,

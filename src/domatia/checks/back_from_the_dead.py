@@ -32,7 +32,7 @@ import polars as pl
 from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.sightings import sightings
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -55,7 +55,7 @@ def _finding(rows: list[Row]) -> Finding:
         code=CHECK.code,
         severity="error",
         where=wheres(rows, "visit", "status"),
-        found=f"Dead in {listing(deaths)}, yet alive in {listing(sights)}.",
+        found=f"Dead {listing([at(d) for d in deaths])}, yet alive {listing([at(d) for d in sights])}.",
         expected="A dead plant stays dead.",
         remedy="Correct the visit that is wrong, or give the plant seen later a record of its own.",
         subjects=(rows[0]["plant"],),

@@ -31,7 +31,7 @@ from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.sightings import sightings
 from domatia.checks.treated import removals
-from domatia.checks.written import counted, listing
+from domatia.checks.written import at, counted, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -50,7 +50,7 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 
 
 def _finding(rows: list[Row]) -> Finding:
-    told = [f"{counted(row['vines_touching'], 'contact', 'contacts')} in {row['written']}" for row in rows]
+    told = [f"{counted(row['vines_touching'], 'contact', 'contacts')} {at(row['written'])}" for row in rows]
     return Finding(
         code=CHECK.code,
         severity="warning",

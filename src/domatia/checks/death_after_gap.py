@@ -33,7 +33,7 @@ import polars as pl
 from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.sightings import sightings
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 _LONG = 1.5
@@ -61,14 +61,14 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 def _finding(rows: list[Row]) -> Finding:
     before = [row for row in rows if row["seen"]]
     death = next(row for row in rows if row["dead"])
-    missed = [f"{row['status']} in {row['written']}" for row in rows if not row["seen"] and not row["dead"]]
+    missed = [f"{row['status']} {at(row['written'])}" for row in rows if not row["seen"] and not row["dead"]]
     how = f"between them {listing(missed)}" if missed else "no visit between them"
     alive = before[-1]["written"]
     return Finding(
         code=CHECK.code,
         severity="note",
         where=wheres([death, *(row for row in rows if row is not death)], "visit", "status"),
-        found=f"Last seen in {alive} and found dead in {death['written']}, {how}.",
+        found=f"Last seen {at(alive)} and found dead {at(death['written'])}, {how}.",
         expected="A plant is seen at each round until it dies.",
         remedy="Leave it: the death counts as lying between the two. Add a visit if a note narrows it down.",
         subjects=(rows[0]["plant"],),

@@ -34,7 +34,7 @@ from domatia.checks.effort import with_search
 from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.sightings import sightings
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -61,12 +61,12 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 def _finding(rows: list[Row]) -> Finding:
     missed = [row for row in rows if not row["alive"]]
     again = [row for row in rows if row["alive"]]
-    times = listing([row["written"] for row in missed])
+    times = listing([at(row["written"]) for row in missed])
     return Finding(
         code=CHECK.code,
         severity="note",
         where=wheres([*missed, *again[:1]], "visit", "status"),
-        found=f"Not found in {times}, and first found alive again in {again[0]['written']}.",
+        found=f"Not found {times}, and first found alive again {at(again[0]['written'])}.",
         expected="A plant that lives is found at each search of its place.",
         remedy="Leave it if the plant was overlooked; if nobody searched for it, change the status to not visited.",
         subjects=(rows[0]["plant"],),

@@ -33,7 +33,7 @@ from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.occupants import occupants
 from domatia.checks.treated import removals
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -50,7 +50,7 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 
 
 def _finding(rows: list[Row]) -> Finding:
-    told = [f"{row['ant']} ({row['stage'] or 'no stage'}) in {row['written']}" for row in rows]
+    told = [f"{row['ant']} ({row['stage'] or 'no stage'}) {at(row['written'])}" for row in rows]
     since = rows[0]["free_latest"]
     after = f" after the removal by {since.isoformat()}" if since else ""
     return Finding(

@@ -35,7 +35,7 @@ from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.one_plant import with_kept
 from domatia.checks.treated import on_plants
-from domatia.checks.written import counted, listing, written
+from domatia.checks.written import at, counted, listing, written
 from domatia.model import Check, Finding, StudyData
 
 _COARSE_DAYS = 31
@@ -71,13 +71,13 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 
 
 def _finding(rows: list[Row], allowed: float) -> Finding:
-    at: dict[tuple[str, str, int], int] = {}
+    leaves: dict[tuple[str, str, int], int] = {}
     for row in rows:
         key = (row["written"], row["sprayed"], row["days"])
-        at[key] = at.get(key, 0) + 1
+        leaves[key] = leaves.get(key, 0) + 1
     told = [
-        f"{counted(n, 'leaf', 'leaves')} in {when}, {counted(days, 'day', 'days')} after the insecticide of {sprayed}"
-        for (when, sprayed, days), n in at.items()
+        f"{counted(n, 'leaf', 'leaves')} {at(when)}, {counted(days, 'day', 'days')} after the insecticide of {sprayed}"
+        for (when, sprayed, days), n in leaves.items()
     ]
     return Finding(
         code=CHECK.code,

@@ -45,7 +45,7 @@ import polars as pl
 from domatia.checks.gather import Row, grouped, number, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.steps import FEWEST, SIZES, measured, repeat_spread, steps, threshold, with_spread
-from domatia.checks.written import listing, written
+from domatia.checks.written import at, listing, written
 from domatia.model import Check, Finding, StudyData
 
 
@@ -77,7 +77,7 @@ def _run(data: StudyData, measure: str) -> list[Finding]:
 def _finding(rows: list[Row], measure: str, from_repeats: bool) -> Finding:
     unit = SIZES[measure]
     told = [
-        f"from {number(r['before'])} {unit} in {r['written_before']} to {number(r[measure])} {unit} in {r['written']}"
+        f"from {number(r['before'])} {unit} {at(r['written_before'])} to {number(r[measure])} {unit} {at(r['written'])}"
         for r in rows
     ]
     yardstick = "visits measured twice" if from_repeats else "steps of plants of like size"

@@ -31,7 +31,7 @@ import polars as pl
 from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.treated import REMOVING, assigned, on_plants
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -50,7 +50,7 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 
 
 def _finding(rows: list[Row]) -> Finding:
-    told = [f"{row['kind']} in {row['written']}" for row in rows]
+    told = [f"{row['kind']} {at(row['written'])}" for row in rows]
     treatment = rows[0]["treatment"] or rows[0]["role"]
     return Finding(
         code=CHECK.code,

@@ -35,7 +35,7 @@ from domatia.checks.gather import Row, grouped, number, where, wheres
 from domatia.checks.naming import labelled, plant_names
 from domatia.checks.nearness import near_pairs, positions
 from domatia.checks.treated import assigned, on_plants
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -102,7 +102,7 @@ _RECORD = ("record_id", "origin_file", "origin_sheet", "origin_row")
 
 
 def _crown(rows: list[Row], least: float) -> Finding:
-    told = [f"{number(row['crown_distance_m'])} m in {row['written']}" for row in rows]
+    told = [f"{number(row['crown_distance_m'])} m {at(row['written'])}" for row in rows]
     return Finding(
         code=CHECK.code,
         severity="warning",

@@ -42,7 +42,7 @@ from domatia.checks.effort import occasion
 from domatia.checks.gather import Row, grouped, number, wheres
 from domatia.checks.naming import labelled, place_names
 from domatia.checks.steps import SIZES, measured, steps
-from domatia.checks.written import listing, written
+from domatia.checks.written import at, listing, written
 from domatia.model import Check, Finding, StudyData
 
 _AGREE = log(1.5)
@@ -110,7 +110,7 @@ def _times(power: float) -> str:
 def _single(rows: list[Row], measure: str) -> Finding:
     unit = SIZES[measure]
     told = [
-        f"{number(r[measure])} {unit} in {r['written']}, about {_times(r['power'])} "
+        f"{number(r[measure])} {unit} {at(r['written'])}, about {_times(r['power'])} "
         f"its neighbours ({number(round(r['neighbours'], 1))} {unit})"
         for r in rows
     ]

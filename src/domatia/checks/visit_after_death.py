@@ -31,7 +31,7 @@ import polars as pl
 from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.sightings import sightings
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -50,7 +50,7 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 
 def _finding(rows: list[Row]) -> Finding:
     death = rows[0]["_death"].isoformat()
-    told = [f"{row['status'] or 'no status'} in {row['written']}" for row in rows]
+    told = [f"{row['status'] or 'no status'} {at(row['written'])}" for row in rows]
     return Finding(
         code=CHECK.code,
         severity="note",

@@ -30,7 +30,7 @@ from domatia.checks.gather import Row, grouped, wheres
 from domatia.checks.naming import labelled
 from domatia.checks.one_plant import with_kept
 from domatia.checks.sightings import sightings
-from domatia.checks.written import listing
+from domatia.checks.written import at, listing
 from domatia.model import Check, Finding, StudyData
 
 
@@ -59,7 +59,7 @@ def _finding(rows: list[Row]) -> Finding:
         code=CHECK.code,
         severity="warning",
         where=wheres(rows, "visit", "when"),
-        found=f"Visited in {listing(times)}, yet its first tag was put on no earlier than {tagged}.",
+        found=f"Visited {listing([at(d) for d in times])}, yet its first tag was put on no earlier than {tagged}.",
         expected="The first visit is not older than the first tag.",
         remedy="Correct the date of the visit or of the tag, or give the visit to the plant that it belongs to.",
         subjects=(rows[0]["plant"],),

@@ -62,6 +62,11 @@ def listing(parts: Sequence[str], most: int = 8) -> str:
     return ", ".join(named[:-1]) + " and " + named[-1]
 
 
+def at(date: str) -> str:
+    """Put the word before a written date that it is spoken with: `on 2003-10-17`, `in 2003`."""
+    return f"{'on' if date.count('-') == 2 and len(date) == len('2003-10-17') else 'in'} {date}"
+
+
 def counted(number: int, one: str, many: str) -> str:
     """Write a number with its noun, such as `1 plant` and `2 plants`."""
     return f"{number:,} {one if number == 1 else many}"

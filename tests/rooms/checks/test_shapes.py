@@ -17,7 +17,7 @@ from domatia.checks.places import scopes
 from domatia.checks.steps import repeat_spread, steps, threshold, with_spread
 from domatia.checks.tag_flip import _variants
 from domatia.checks.taxon_spelling import _likeness
-from domatia.checks.written import counted, listing, written
+from domatia.checks.written import at, counted, listing, written
 from domatia.model import Profile, StudyData, WrittenDate, as_table
 from domatia.model.identity import named_id
 
@@ -49,11 +49,14 @@ def test_spans_are_written_from_and_to() -> None:
 
 
 def test_listing_names_the_rest_by_number() -> None:
-    """A long list ends with how many more there are."""
+    """A long list ends with how many more there are; numbers and dates come with their words."""
     assert listing([]) == ""
     assert listing(["a"]) == "a"
     assert listing(["a", "b", "c"]) == "a, b and c"
     assert listing(list("abcdefghij"), most=3) == "a, b and 8 more"
+    assert at("2003-10-17") == "on 2003-10-17"
+    assert at("2003-10") == "in 2003-10"
+    assert at("2003") == "in 2003"
     assert counted(1, "leaf", "leaves") == "1 leaf"
     assert counted(2000, "leaf", "leaves") == "2,000 leaves"
 
