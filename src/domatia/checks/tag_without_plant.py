@@ -1,4 +1,4 @@
-"""A tag is written down, and nobody knows which plant bears it.
+"""A tag belongs to no known plant.
 
 What is wrong
 -------------
