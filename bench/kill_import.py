@@ -2,7 +2,10 @@
 
 A child process appends a batch to a study and is killed (SIGKILL) at a random moment between the start of its
 transaction and a little after the end. Then the study is opened, checked, and the same append is made again; the
-result must equal that of an append that nobody killed. Run with `python bench/kill_import.py [moments [seed]]`.
+result must equal that of an append that nobody killed.
+
+Run with `python bench/kill_import.py [MOMENTS [SEED [ADDRESS]]]`. To the address of a PostgreSQL study, such as
+`postgresql://crew@/postgres?study=kill_`, a number is added for each moment.
 """
 
 import os
@@ -150,8 +153,9 @@ def main() -> None:
     """Print how the kills fell."""
     moments = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    places = [f"{sys.argv[3]}{n}" for n in range(moments + 1)] if len(sys.argv) > 3 else None
     with tempfile.TemporaryDirectory() as folder:
-        print(run(moments, seed, Path(folder)))
+        print(run(moments, seed, Path(folder), places))
 
 
 if __name__ == "__main__":
