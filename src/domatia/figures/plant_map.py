@@ -2,12 +2,30 @@
 
 from collections.abc import Sequence
 
+import numpy as np
 import polars as pl
 
 from domatia.figures.style import Words, framed, scales
 from domatia.model.question import Chart
 
 _MOST_PANELS = 24
+
+
+def _near(values: pl.Series, share: float, way: int) -> float:
+    """Give the end of the axis: where all but a few plants stand, so that one misplaced plant does not squeeze the rest."""
+    end = float(np.quantile(values.to_numpy(), share))
+    return float(np.floor(end) if way < 0 else np.ceil(end))
+
+
+def _axis(field: str, title: str, ends: list[float]) -> Chart:
+    axis = {"tickCount": 3}
+    return {
+        "field": field,
+        "type": "quantitative",
+        "title": title,
+        "axis": axis,
+        "scale": {"domain": ends, "nice": False},
+    }
 
 
 def plant_map(table: pl.DataFrame, groups: Sequence[str], words: Words) -> Chart:
@@ -20,9 +38,14 @@ def plant_map(table: pl.DataFrame, groups: Sequence[str], words: Words) -> Chart
     groups : sequence of str
         Groups in the order of the legend.
     words : Words
+
+    Notes
+    -----
+    The axes reach as far as 99 % of the plants; the few beyond are not drawn.
     """
     s = scales(groups)
     places = sorted(table["place"].unique().to_list())[:_MOST_PANELS]
+    reach = {c: [_near(table[c], 0.005, -1), _near(table[c], 0.995, 1)] for c in ("x_m", "y_m")}
     rows = table.filter(pl.col("place").is_in(places)).select(
         "place", pl.col("x_m").round(1), pl.col("y_m").round(1), "group"
     )
@@ -35,10 +58,10 @@ def plant_map(table: pl.DataFrame, groups: Sequence[str], words: Words) -> Chart
             "spec": {
                 "width": 110,
                 "height": 110,
-                "mark": {"type": "point", "filled": True, "size": 12, "opacity": 0.85},
+                "mark": {"type": "point", "filled": True, "size": 12, "opacity": 0.85, "clip": True},
                 "encoding": {
-                    "x": {"field": "x_m", "type": "quantitative", "title": words.x, "axis": {"tickCount": 3}},
-                    "y": {"field": "y_m", "type": "quantitative", "title": words.y, "axis": {"tickCount": 3}},
+                    "x": _axis("x_m", words.x, reach["x_m"]),
+                    "y": _axis("y_m", words.y, reach["y_m"]),
                     "color": {"field": "group", "type": "nominal", "title": None, "scale": s["color"]},
                     "shape": {"field": "group", "type": "nominal", "title": None, "scale": s["shape"]},
                 },

@@ -125,7 +125,7 @@ def _map(data: StudyData) -> list[Block]:
     names = sorted(table["group"].unique().to_list())
     words = Words("Where the plants stand", "Map of the plants by place and treatment", "x (m)", "y (m)")
     shown = min(24, table["place"].n_unique())
-    caption = f"{table.height:,} mapped plants; {shown} of {table['place'].n_unique()} places are drawn."
+    caption = f"{table.height:,} mapped plants; {shown} of {table['place'].n_unique()} places are drawn, out to where 99 % of the plants stand."
     return [Heading("Map"), Figure(plant_map(table, names, words), caption, words.description)]
 
 
@@ -238,5 +238,5 @@ def _truth(truth: pl.DataFrame) -> list[Block]:
             "This study is invented, so its truth is known: counted on simulated plants without sampling or error. "
             f"{held} of {truth.height} intervals hold the truth; of 95 % intervals about one in twenty should miss."
         ),
-        as_table(truth, "What the study answered, beside what is true"),
+        as_table(truth, "What the study answered, beside what is true", most=500),
     ]
