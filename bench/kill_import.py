@@ -134,7 +134,7 @@ def run(moments: int, seed: int, folder: Path, places: list[str] | None = None) 
     inside = whole = 0
     for where in names[1 : moments + 1]:
         create_study(where, "Kill", profile_text="", study_id=STUDY).close()
-        fell_inside, found = kill_once(where, rng.uniform(0, 1.05 * took))
+        fell_inside, found = kill_once(where, rng.uniform(0, 1.6 * took))
         if found not in (0, VISITS):
             raise RuntimeError(f"{found} of {VISITS} visits are in {where}: a part of the batch")
         if not fell_inside and found != VISITS:
