@@ -12,7 +12,7 @@ _MOST_PANELS = 24
 
 
 def _near(values: pl.Series, share: float, way: int) -> float:
-    """Give the end of the axis: where all but a few plants stand, so that one misplaced plant does not squeeze the rest."""
+    """Give the end of an axis: where all but a few plants stand, so that one misplaced plant squeezes nothing."""
     end = float(np.quantile(values.to_numpy(), share))
     return float(np.floor(end) if way < 0 else np.ceil(end))
 

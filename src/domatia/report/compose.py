@@ -125,7 +125,10 @@ def _map(data: StudyData) -> list[Block]:
     names = sorted(table["group"].unique().to_list())
     words = Words("Where the plants stand", "Map of the plants by place and treatment", "x (m)", "y (m)")
     shown = min(24, table["place"].n_unique())
-    caption = f"{table.height:,} mapped plants; {shown} of {table['place'].n_unique()} places are drawn, out to where 99 % of the plants stand."
+    caption = (
+        f"{table.height:,} mapped plants; {shown} of {table['place'].n_unique()} places are drawn, out to where 99 % "
+        "of the plants stand."
+    )
     return [Heading("Map"), Figure(plant_map(table, names, words), caption, words.description)]
 
 
