@@ -4,7 +4,7 @@ import polars as pl
 
 from domatia.histories.deaths import death_intervals, followed
 from domatia.histories.facts import plant_facts
-from domatia.histories.looks import DIED, UNKNOWN, VACANT, last_known, looks, roles_of
+from domatia.histories.looks import DIED, UNKNOWN, VACANT, after_removals, last_known, looks, roles_of
 from domatia.histories.moments import position
 from domatia.model.study import StudyData
 
@@ -53,8 +53,8 @@ def treatment_received(data: StudyData) -> pl.DataFrame:
     -------
     polars.DataFrame
         `treatment`, `assigned`, `treated` (plants with a removal or sham on record), `treated_again`,
-        `share_of_days_vacant` (of the plant-days whose state at the last look is known), `occupied_again` (plants seen
-        vacant and later held by an ant), `median_days_to_it`, `lost_colony` (plants held at the start and later seen
+        `share_of_days_vacant` (of the plant-days whose state at the last look is known; a plant whose ants were taken
+        off then is vacant), `occupied_again` (plants seen vacant and later held by an ant), `median_days_to_it`, `lost_colony` (plants held at the start and later seen
         vacant).
     """
     plants = _experiment(data)
@@ -104,7 +104,7 @@ def occupied_again_by(data: StudyData) -> pl.DataFrame:
 
 
 def _states(data: StudyData, plants: pl.DataFrame) -> pl.DataFrame:
-    seen = last_known(looks(data)).join(plants.select("plant", "start"), on="plant")
+    seen = last_known(after_removals(looks(data), data), "after").join(plants.select("plant", "start"), on="plant")
     seen = seen.with_columns(days=(pl.col("t").shift(-1).over("plant") - pl.col("t")).fill_null(0.0))
     return seen.filter((pl.col("state") != DIED) & (pl.col("start").is_null() | (pl.col("t") >= pl.col("start"))))
 
