@@ -54,8 +54,8 @@ def treatment_received(data: StudyData) -> pl.DataFrame:
     polars.DataFrame
         `treatment`, `assigned`, `treated` (plants with a removal or sham on record), `treated_again`,
         `share_of_days_vacant` (of the plant-days whose state at the last look is known; a plant whose ants were taken
-        off then is vacant), `occupied_again` (plants seen vacant and later held by an ant), `median_days_to_it`, `lost_colony` (plants held at the start and later seen
-        vacant).
+        off then is vacant), `occupied_again` (plants seen vacant and later held by an ant), `median_days_to_it`,
+        `lost_colony` (plants held at the start and later seen vacant).
     """
     plants = _experiment(data)
     acts = data.table("intervention").filter(pl.col("kind").is_in(_ACTS))
