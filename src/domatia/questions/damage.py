@@ -30,7 +30,7 @@ References
 ----------
 Filip et al. 1995, Biotropica 27:78-86 (marked leaves against leaves scored once); Skellam 1948, J. R. Stat. Soc. B
 10:257-261 (beta-binomial); McCullagh 1980, J. R. Stat. Soc. B 42:109-142 (ordered classes); Hedges et al. 1999,
-Ecology 80:1150-1156 (log response ratio); Bell & McCaffrey 2002, Survey Methodology 28:169-181 (few blocks).
+Ecology 80:1150-1156 (log response ratio); MacKinnon & White 1985, J. Econometrics 29:305-325 (jackknife).
 """
 
 from collections.abc import Mapping, Sequence
@@ -199,16 +199,16 @@ QUESTION = Question(
         "McCullagh P 1980. Regression models for ordinal data. J. R. Stat. Soc. B 42:109-142.",
         "Hedges LV, Gurevitch J, Curtis PS 1999. The meta-analysis of response ratios in experimental ecology. "
         "Ecology 80:1150-1156.",
-        "Bell RM, McCaffrey DF 2002. Bias reduction in standard errors for linear regression with multi-stage samples. "
-        "Survey Methodology 28:169-181.",
+        "MacKinnon JG, White H 1985. Some heteroskedasticity-consistent covariance matrix estimators with improved "
+        "finite sample properties. J. Econometrics 29:305-325.",
     ),
     method=(
         "The missing share of marked leaves was interpolated to one year after marking and averaged by plant; group "
         "means, their differences and log response ratios have intervals from leaving out one block at a time. Leaves "
         "that vanished were counted by recorded fate, as all dropped and as all eaten. Single leaves were also "
         "modelled with plants within blocks random (beta-binomial for percentages, cumulative logit for classes; "
-        "Laplace approximation), contrasts averaged over plants and standard errors clustered by block with a "
-        "small-sample correction. Leaves scored once were averaged by plant and kept apart."
+        "Laplace approximation), contrasts averaged over plants and standard errors from leaving out one "
+        "block at a time (one step). Leaves scored once were averaged by plant and kept apart."
     ),
     estimate=estimate,
     doubts=doubts,

@@ -58,12 +58,12 @@ def modelled(about: Material) -> Modelled:
     if family is None:
         return nothing
     X, names = _design(about, rows, constant=values is None)
-    random = (
-        RandomTerm("plant", rows["unit"].to_numpy().astype(np.int64)),
-        RandomTerm("block", rows["cluster"].to_numpy()),
-    )
+    plants = RandomTerm("plant", rows["unit"].to_numpy().astype(np.int64))
+    blocks = RandomTerm("block", rows["cluster"].to_numpy())
+    alone = rows["cluster"].n_unique() == rows["unit"].n_unique()
+    random = (plants,) if alone else (plants, blocks)
     weights = np.clip(rows[weight].to_numpy(), _LEAST_WEIGHT, 1.0)
-    fit = fit_laplace(family, X, names, random, weights=weights)
+    fit = fit_laplace(family, X, names, random, weights=weights, clusters=blocks.groups)
     components = pl.DataFrame({"between": [f"{n}s" for n in fit.random_names], "sd": fit.random_sd})
     notes = tuple(w.split(": ", 1)[-1] for w in fit.warnings if not w.startswith("rare_class"))
     return Modelled(_effects(about, fit, values, rows), components, notes)
@@ -108,7 +108,7 @@ def _effects(about: Material, fit: LaplaceFit, values: Array | None, rows: pl.Da
         g: _design(about, plants.with_columns(value=pl.lit(g)), constant=values is None)[0] for g in about.names
     }
     averages = average_means(model, scenarios)
-    doubt = fit.scores.uncertainty("CR2")
+    doubt = fit.scores.uncertainty("jackknife")
     where = about.where(scored.BY_FATE)
     found = []
     for p in (p for p in about.groups.pairs if {p.of, p.against} <= set(about.names)):

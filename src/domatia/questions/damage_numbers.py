@@ -305,13 +305,16 @@ def standing_effects(about: Material) -> list[Effect]:
 
 
 def as_occupied(data: StudyData, about: Material) -> list[Effect]:
-    """Compare leaves marked on plants held by a defending ant and on vacant plants of the same block."""
+    """Compare leaves marked on plants then held by a defending ant and on vacant plants of the same block.
+
+    Ants taken off on the day of the marking are gone. Only the leaves that the treatments are compared by count.
+    """
     seen = after_removals(looks(data), data).select("plant", "t", known="after").sort("t")
     roles = roles_of(data)
     others = (VACANT, FOUNDING, UNNAMED, "several", "unknown", "dead")
     defenders = [a for a, r in roles.items() if r == "defender"]
     defenders = defenders or [s for s in seen["known"].unique().to_list() if s not in others]
-    leaves = scored.followed_leaves(about.scores).join(about.members.drop("record_id", "value"), on="plant")
+    leaves = about.rows.drop("value", "eaten")
     leaves = leaves.sort("marked_t").join_asof(
         seen, left_on="marked_t", right_on="t", by="plant", check_sortedness=False, tolerance=31.0
     )
