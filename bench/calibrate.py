@@ -110,9 +110,9 @@ def summarise(told: Iterable[list[Told]], truths: dict[str, float]) -> list[Row]
             by_key.setdefault(one[0], []).append(one)
     rows = []
     for key, found in sorted(by_key.items()):
-        if key not in truths or truths[key] == 0.0:
+        name, true = key.split("/")[1], truths.get(key)
+        if true is None or (true == 0.0 and name in LOGARITHMIC):
             continue
-        name, true = key.split("/")[1], truths[key]
         held = sum(low <= true <= high for _, _, low, high, _ in found)
         values = [on_scale(name, e) for _, e, _, _, _ in found]
         mean = sum(values) / len(values)
