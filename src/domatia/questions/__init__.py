@@ -48,10 +48,16 @@ def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
     Raises
     ------
     WrongUse
-        If the question or a field named in `ask` does not exist.
+        If the question or a field named in `ask` does not exist, the seed is negative or there are too few draws.
     """
     asked = question(code)
     put = ask if ask is not None else Ask()
+    if put.seed < 0 or put.draws < 2:
+        raise WrongUse(
+            f"A seed of {put.seed} and {put.draws} draws",
+            "a seed of 0 or more, and 2 draws or more",
+            "Nothing was asked.",
+        )
     found = asked.estimate(data, put, np.random.default_rng(np.random.SeedSequence([put.seed, _number_of(code)])))
     doubts = asked.doubts(data, found)
     return Answer(

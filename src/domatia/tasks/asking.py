@@ -44,7 +44,7 @@ def ask_study(where: str, code: str, ask: Ask, *, keep: bool = False, tick: Tick
         The question.
     ask : Ask
     keep : bool
-        Store the answer in the study; without it nothing is written.
+        Store the answer in the study, with the tool as its author; without it nothing is written.
     tick : callable
     """
     with reading(where) as study:
@@ -59,7 +59,7 @@ def ask_study(where: str, code: str, ask: Ask, *, keep: bool = False, tick: Tick
             study.add(
                 "kept_answer",
                 {"question": code, "json": as_text(answer_as_dict(found, with_rows=True))},
-                author="",
+                author=found.tool,
                 why="answer kept",
             )
     tick("done", 3, 3)

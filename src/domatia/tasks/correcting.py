@@ -36,7 +36,7 @@ def typed_value(wanted: Field, text: str) -> Value:
     if not t:
         return None
     try:
-        return _typed(wanted, t)
+        return _possible(wanted, _typed(wanted, t))
     except ValueError as e:
         allowed = {
             "integer": "a whole number",
@@ -47,6 +47,18 @@ def typed_value(wanted: Field, text: str) -> Value:
             "link": "an id of 32 hexadecimal digits",
         }.get(wanted.type, "a text")
         raise WrongUse(f"{t!r} does not fit {where}", allowed, "Nothing was written.") from e
+
+
+def _possible(wanted: Field, value: Value) -> Value:
+    """Refuse a number that is impossible for its field; what is only implausible is left to the checks."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        low = float("-inf") if wanted.low is None else wanted.low
+        high = float("inf") if wanted.high is None else wanted.high
+        if value < low or value > high:
+            raise WrongUse(
+                f"{wanted.record}.{wanted.column} cannot be {value:g}", f"{low:g} to {high:g}", "Nothing was written."
+            )
+    return value
 
 
 def _typed(wanted: Field, t: str) -> Value:

@@ -11,7 +11,7 @@ import polars as pl
 from domatia.model import Answer, Ask, StudyData, WrongUse
 from domatia.press.charts import as_svg, font_folder
 from domatia.press.typeset import typeset
-from domatia.questions import ALL, answer, lacking
+from domatia.questions import ALL, answer, lacking, question
 from domatia.report.as_html import as_html
 from domatia.report.as_typst import as_typst
 from domatia.report.compose import Told, compose
@@ -42,6 +42,8 @@ def libraries() -> dict[str, str]:
 
 def askable(data: StudyData, ask: Ask, wanted: tuple[str, ...]) -> tuple[list[str], dict[str, tuple[str, ...]]]:
     """Part the questions into those that can be asked and those that lack something."""
+    for code in wanted:
+        question(code)
     ready, missing = [], {}
     for q in ALL:
         if wanted and q.code not in wanted:

@@ -1,8 +1,9 @@
 """Starting a new study."""
 
 from pathlib import Path
+from zoneinfo import ZoneInfo, available_timezones
 
-from domatia.model import CannotOpen, read_profile, shipped_profile, shipped_profiles
+from domatia.model import CannotOpen, WrongUse, read_profile, shipped_profile, shipped_profiles
 from domatia.store import create_study
 
 SUFFIX = ".domatia"
@@ -33,6 +34,17 @@ def profile_text(name: str) -> str:
     return text
 
 
+def _checked_zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError) as e:
+        near = WrongUse("", available_timezones(), name=name).near
+        raise WrongUse(
+            f"There is no time zone {name!r}", near or "a name such as America/Lima", "See the tz database."
+        ) from e
+    return name
+
+
 def new_study(where: str, title: str, profile: str = "any", time_zone: str = "UTC", licence: str = "") -> str:
     """Make an empty study and give its path.
 
@@ -50,8 +62,9 @@ def new_study(where: str, title: str, profile: str = "any", time_zone: str = "UT
     Raises
     ------
     WrongUse
-        If the file exists, or there is no such profile.
+        If the file exists, or there is no such profile or time zone.
     """
     path = study_path(where)
-    create_study(path, title, profile_text=profile_text(profile), time_zone=time_zone, licence=licence).close()
+    zone = _checked_zone(time_zone)
+    create_study(path, title, profile_text=profile_text(profile), time_zone=zone, licence=licence).close()
     return path
