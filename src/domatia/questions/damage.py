@@ -50,6 +50,7 @@ from domatia.questions.damage_tables import tables_of
 from domatia.questions.wording import bounds, group
 
 LEAST_PLANTS = 10
+_HARMLESS = ("singular", "one_group", "rare_class", "no_overdispersion")
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,7 @@ class Damage:
     residue : int
         Scores made while insecticide may still have worked.
     notes : tuple of str
-        What the mixed model had to say.
+        What the mixed model had to say, each ``"code: sentence"``.
     """
 
     effects: tuple[Effect, ...]
@@ -94,10 +95,11 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Damage:
     enough = rows.plants >= LEAST_PLANTS and len(about.names) > 1 and about.clusters > 1
     standing = numbers.standing_effects(about) if enough else []
     if not enough or not (about.has_marked or standing):
+        blocks = f"{about.clusters} block{'s' if about.clusters != 1 else ''}"
         why = (
             f"Too little to answer: leaves of {rows.plants} plants can be compared, in {len(about.names)} groups and "
-            f"{about.clusters} blocks. At least {LEAST_PLANTS} plants, two groups of {numbers.LEAST_A_GROUP} and two "
-            "blocks are needed."
+            f"{blocks}. At least {LEAST_PLANTS} plants, two groups of {numbers.LEAST_A_GROUP} and two blocks are "
+            "needed."
         )
         return Damage((), {}, rows, why, about)
     marked = numbers.marked_effects(about) if about.has_marked else []
@@ -112,8 +114,13 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Damage:
 
 def doubts(data: StudyData, found: Damage) -> tuple[Doubt, ...]:
     """Say what could mislead."""
-    told = [Doubt("fit", "warning", n[:1].upper() + n[1:] + ("" if n.endswith(".") else ".")) for n in found.notes]
+    told = [_of_the_model(n) for n in found.notes]
     return (*told, *damage_doubts(data, found.about, found.effects, found.residue))
+
+
+def _of_the_model(note: str) -> Doubt:
+    code, text = note.split(": ", 1)
+    return Doubt("fit", "note" if code in _HARMLESS else "warning", f"In the mixed model {text.rstrip('.')}.")
 
 
 def figure(found: Damage) -> Chart | None:

@@ -22,6 +22,9 @@ def damage_doubts(data: StudyData, about: Material, effects: Sequence[Effect], r
     found = standing_doubts(data, about.groups, about.clusters)
     if not effects:
         return tuple(found)
+    if effects[0].low == effects[0].high:
+        text = "Plants of a group do not differ in their scores at all, so the interval has no width and means nothing."
+        found.append(Doubt("no_variation", "warning", text))
     found += _vanished(about, effects)
     found += _residue(data, about, effects, residue)
     found += _scoring(about)

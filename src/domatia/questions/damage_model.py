@@ -33,6 +33,7 @@ class Modelled:
     components : polars.DataFrame
         Standard deviations between plants and between blocks, on the logit scale.
     notes : tuple of str
+        What the fit had to say, each ``"code: sentence"``.
     """
 
     effects: tuple[Effect, ...]
@@ -65,8 +66,7 @@ def modelled(about: Material) -> Modelled:
     weights = np.clip(rows[weight].to_numpy(), _LEAST_WEIGHT, 1.0)
     fit = fit_laplace(family, X, names, random, weights=weights, clusters=blocks.groups)
     components = pl.DataFrame({"between": [f"{n}s" for n in fit.random_names], "sd": fit.random_sd})
-    notes = tuple(w.split(": ", 1)[-1] for w in fit.warnings if not w.startswith("rare_class"))
-    return Modelled(_effects(about, fit, values, rows), components, notes)
+    return Modelled(_effects(about, fit, values, rows), components, fit.warnings)
 
 
 def _family(about: Material, rows: pl.DataFrame) -> tuple[Family | None, Array | None]:

@@ -254,3 +254,12 @@ def test_the_figure_and_tables_are_whole() -> None:
     assert found.chart is not None
     gone = found.tables["vanished"]
     assert (gone["marked"] == gone["still_there"] + gone["eaten"] + gone["dropped"] + gone["unknown"]).all()
+
+
+def test_scores_that_never_vary_are_no_proof_of_no_difference() -> None:
+    """Where every leaf was scored 0 % the empty interval is called meaningless."""
+    data = made()
+    untouched = pl.when(pl.col("missing_pct").is_not_null()).then(0.0)
+    leaves = data.table("leaf").with_columns(missing_pct=untouched).filter(pl.col("fate") == "present")
+    found = answer("damage", with_leaves(data, leaves), QUICK)
+    assert "means nothing" in doubt(found, "no_variation")
