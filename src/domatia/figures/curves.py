@@ -44,7 +44,7 @@ def curves(
             "x": x,
             "y": {"field": "low", "type": "quantitative", "title": words.y, "scale": scale},
             "y2": {"field": "high"},
-            "color": {**colour, "legend": None},
+            "color": colour,
         },
     }
     line: Chart = {"mark": {"type": "line", **how}, "encoding": {"x": x, "y": y, "color": colour, "strokeDash": dash}}

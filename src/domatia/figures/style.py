@@ -28,7 +28,7 @@ class Look:
 LOOKS: tuple[Look, ...] = (
     Look("#123f6b", (), "circle"),
     Look("#d9822b", (7, 3), "square"),
-    Look("#4a8f6b", (2, 2), "triangle-up"),
+    Look("#3d7a5a", (2, 2), "triangle-up"),
     Look("#8e3b6f", (9, 3, 2, 3), "diamond"),
     Look("#7fb2d6", (4, 4), "cross"),
     Look("#6b6f3a", (1, 3), "triangle-down"),
