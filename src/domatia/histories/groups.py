@@ -1,6 +1,6 @@
 """Which groups of plants are compared, and against which."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import polars as pl
@@ -13,6 +13,7 @@ PairRole = Literal["primary", "procedure", "other"]
 _MOST_GROUPS = 12
 OUTSIDE = "outside the experiment: no treatment assigned"
 NO_VALUE = "the field that plants are compared by is blank"
+ONE_BLOCK = "its group stands in one block only, so that the group cannot be told from the block"
 
 
 @dataclass(frozen=True)
@@ -99,8 +100,43 @@ def groups_of(facts: pl.DataFrame, by: str = "", pool: bool = False) -> Groups:
     return Groups(by, names, pairs, kept, {NO_VALUE: blank} if blank else {})
 
 
+def in_two_blocks(groups: Groups, facts: pl.DataFrame, plants: pl.DataFrame, pool: bool = False) -> Groups:
+    """Leave out the groups that have plants in fewer than two blocks: no interval could allow for the block.
+
+    Parameters
+    ----------
+    groups : Groups
+    facts : polars.DataFrame
+        As `domatia.histories.facts.plant_facts` gives them.
+    plants : polars.DataFrame
+        `plant` of the plants that the question can use.
+    pool : bool
+        As for `groups_of`.
+
+    Returns
+    -------
+    Groups
+        Regrouped without them (the reference may be another one); fewer than two names and no pairs where nothing is
+        left to compare.
+    """
+    members = groups.members.join(plants.select("plant"), on="plant", how="semi")
+    blocks = members.join(facts.select("plant", "group"), on="plant").group_by("value").agg(pl.col("group").n_unique())
+    kept = set(blocks.filter(pl.col("group") > 1)["value"])
+    if kept == set(groups.names):
+        return groups
+    own = pl.col("value").is_in(sorted(kept))
+    ids = facts.select("plant", "record_id")
+    out = members.filter(~own).join(ids, on="plant").sort("plant")["record_id"].to_list()
+    left_out = {**groups.left_out, **({ONE_BLOCK: out} if out else {})}
+    rest = groups.members.filter(own)
+    if len(kept) < 2:
+        return replace(groups, names=tuple(sorted(kept)), pairs=(), members=rest, left_out=left_out)
+    by = "" if groups.column == "treatment" else groups.column
+    return replace(groups_of(facts.join(rest, on="plant", how="semi"), by, pool), left_out=left_out)
+
+
 def _treatments(facts: pl.DataFrame, pool: bool) -> Groups:
-    kept = facts.filter(pl.col("treatment").is_not_null())
+    kept = facts.filter(pl.col("treatment").is_not_null()).with_columns(pl.col("role").fill_null("other"))
     roles = dict(kept.select("treatment", "role").unique().sort("treatment").iter_rows())
     of_role = {r: sorted(t for t, role in roles.items() if role == r) for r in ("removal", "sham", "control", "other")}
     if len(roles) < 2:

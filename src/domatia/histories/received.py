@@ -54,8 +54,8 @@ def treatment_received(data: StudyData) -> pl.DataFrame:
     polars.DataFrame
         `treatment`, `assigned`, `treated` (plants with a removal or sham on record), `treated_again`,
         `share_of_days_vacant` (of the plant-days whose state at the last look is known; a plant whose ants were taken
-        off then is vacant), `occupied_again` (plants seen vacant and later held by an ant), `median_days_to_it`,
-        `lost_colony` (plants held at the start and later seen vacant).
+        off then is vacant), `occupied_again` (plants seen or made vacant and later held by an ant),
+        `median_days_to_it`, `lost_colony` (plants held at the start and later seen vacant).
     """
     plants = _experiment(data)
     acts = data.table("intervention").filter(pl.col("kind").is_in(_ACTS))
@@ -110,11 +110,14 @@ def _states(data: StudyData, plants: pl.DataFrame) -> pl.DataFrame:
 
 
 def _again(states: pl.DataFrame) -> pl.DataFrame:
-    """Give, for each plant, the days from the first look that saw it vacant to the first later one that saw an ant."""
+    """Give, for each plant, the days from the first look that left it vacant to the first later one that saw an ant.
+
+    A look at which, or soon after which, ants were taken off leaves the plant vacant.
+    """
     sure = states.filter(~pl.col("state").is_in([UNKNOWN, "founding"]))
-    vacant = (
-        sure.filter(pl.col("state") == VACANT).group_by("plant").agg(empty=pl.col("t").min(), last=pl.col("t").max())
-    )
+    vacant = states.filter(pl.col("after") == VACANT).group_by("plant").agg(
+        empty=pl.col("t").min(), last=pl.col("t").filter(pl.col("state") == VACANT).max()
+    )  # fmt: skip
     held = sure.filter(pl.col("state") != VACANT)
     taken = held.join(vacant, on="plant").filter(pl.col("t") > pl.col("empty")).sort("plant", "t")
     taken = taken.group_by("plant", maintain_order=True).agg(

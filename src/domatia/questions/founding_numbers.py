@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from domatia.histories.covariates import Covariates, covariates_of
 from domatia.histories.facts import plant_facts
-from domatia.histories.groups import Groups, groups_of
+from domatia.histories.groups import Groups, groups_of, in_two_blocks
 from domatia.histories.looks import Counts
 from domatia.histories.sequences import OTHER
 from domatia.histories.vacancies import Vacancies, distance_to_colony, state_at_start, vacant_steps
@@ -85,7 +85,7 @@ def gather(data: StudyData, ask: Ask, counts: Counts) -> Material:
     facts = plant_facts(data)
     groups: Groups | None
     try:
-        groups = groups_of(facts, ask.by, ask.pool)
+        groups = in_two_blocks(groups_of(facts, ask.by, ask.pool), facts, found.rows, ask.pool)
         members, names = groups.members, groups.names
     except WrongUse:
         if ask.by:

@@ -79,8 +79,8 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Growth:
     if about.plants.height < LEAST_PLANTS or len(about.names) < 2 or about.clusters < 2:
         why = (
             f"Too little to answer: {about.plants.height} plants measured twice or more in {len(about.names)} "
-            f"groups and "
-            f"{about.clusters} blocks. At least {LEAST_PLANTS} plants, two groups and two blocks are needed."
+            f"groups to compare and {about.clusters} blocks. At least {LEAST_PLANTS} plants and two groups are needed, "
+            "each group in two blocks or more."
         )
         return Growth((), {}, rows, why, about)
     fitted = numbers.slopes(about)

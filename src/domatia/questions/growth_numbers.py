@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 from domatia.histories.covariates import Covariates, covariates_of
 from domatia.histories.facts import plant_facts
-from domatia.histories.groups import Groups, groups_of
+from domatia.histories.groups import Groups, groups_of, in_two_blocks
 from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, looks, roles_of
 from domatia.histories.moments import position
 from domatia.histories.sizes import Sizes, growth_steps, height_after, sizes_of
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.questions.redrawn import redrawn
-from domatia.stats.clustering import Estimate, Uncertainty
+from domatia.stats.clustering import Estimate, Uncertainty, one_sided
 from domatia.stats.leave_one_out import leave_one_out
 from domatia.stats.mixed_fit import RandomTerm
 from domatia.stats.mixed_linear import fit_linear, linear_scores
@@ -23,6 +23,8 @@ from domatia.stats.mixed_linear import fit_linear, linear_scores
 Array = NDArray[np.float64]
 
 YEAR = 1.0
+_LEAST_BOTH = 10
+"""Plants that must have been measured both with ants and without for a comparison within plants."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,7 @@ def gather(data: StudyData, ask: Ask) -> Material:
         starts = facts.filter(pl.col("start_earliest").is_not_null()).select("plant", start=position("start"))
     sizes = sizes_of(data, starts)
     columns = covariates_of(facts, ask.adjust)
+    groups = in_two_blocks(groups, facts, sizes.rows.join(columns.plants, on="plant", how="semi"), ask.pool)
     members = groups.members.join(facts.select("plant", "record_id", "group"), on="plant")
     members = members.join(columns.plants, on="plant", how="semi")
     everyone = members.join(sizes.every.select("plant").unique(), on="plant", how="semi").sort("plant")
@@ -216,7 +219,11 @@ def after_a_year(data: StudyData, about: Material) -> tuple[tuple[Effect, ...], 
         for shift, label, unit in ((0, "height_gain_1y_cm", "cm"), (2 * k, "share_dead_1y", "1")):
             w = np.zeros(3 * k)
             w[shift + at[name]] = 1.0
-            effects.append(_effect(label, (name, ""), _one(doubt, values, w), unit, where))
+            one = _one(doubt, values, w)
+            if unit == "1":
+                dead = table.filter((pl.col("value") == name) & pl.col("dead").is_not_null()).height
+                one = one_sided(one, dead)
+            effects.append(_effect(label, (name, ""), one, unit, where))
     return tuple(effects), ""
 
 
@@ -238,12 +245,13 @@ def with_ants(data: StudyData, about: Material) -> tuple[Effect, ...]:
         (pl.col(c) - (pl.col(c) * weight).sum().over("plant") / weight.sum().over("plant")).alias(c)
         for c in ("rgr", "held")
     ]
-    within = _weighted_slope(steps.with_columns(centred), ("held",), about.clusters)
     same_size = _weighted_slope(steps.with_columns(one=1.0), ("held", "one", "log_height"), about.clusters)
-    return (
-        _effect("rgr_difference_as_occupied", pair, within, "1/a", "within the same plant"),
-        _effect("rgr_difference_as_occupied", pair, same_size, "1/a", "among plants of the same height"),
-    )
+    effects = [_effect("rgr_difference_as_occupied", pair, same_size, "1/a", "among plants of the same height")]
+    both = steps.filter(pl.col("held").n_unique().over("plant") > 1)
+    if both["plant"].n_unique() >= _LEAST_BOTH and both["cluster"].n_unique() > 1:
+        within = _weighted_slope(steps.with_columns(centred), ("held",), about.clusters)
+        effects.insert(0, _effect("rgr_difference_as_occupied", pair, within, "1/a", "within the same plant"))
+    return tuple(effects)
 
 
 def _weighted_slope(steps: pl.DataFrame, columns: tuple[str, ...], clusters: int) -> Estimate:

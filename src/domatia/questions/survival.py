@@ -98,8 +98,8 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Survival:
     if deaths < LEAST_DEATHS or len(groups) < 2 or about.clusters < 2:
         why = (
             f"Too little to answer: {about.table.height} plants followed, {deaths} found dead, "
-            f"{len(groups)} group{'s' if len(groups) != 1 else ''}, {about.clusters} blocks. "
-            f"At least {LEAST_DEATHS} deaths, two groups and two blocks are needed."
+            f"{len(groups)} group{'s' if len(groups) != 1 else ''} to compare, {about.clusters} blocks. "
+            f"At least {LEAST_DEATHS} deaths and two groups are needed, each group in two blocks or more."
         )
         return Survival((), {}, rows, why, about.groups.pairs, 0.0, about)
     ratios = numbers.hazard_ratios(about)

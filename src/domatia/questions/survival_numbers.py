@@ -10,14 +10,14 @@ from domatia.histories.covariates import Covariates, covariates_of
 from domatia.histories.deaths import SEEN_ONCE, Deaths, death_intervals, followed, not_followed
 from domatia.histories.detection import detection_by_date
 from domatia.histories.facts import plant_facts
-from domatia.histories.groups import Groups, groups_of
+from domatia.histories.groups import Groups, groups_of, in_two_blocks
 from domatia.histories.intervals import rows_of_looks, rows_of_plants
 from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, looks, roles_of
 from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.model.dates import DAYS_A_YEAR
 from domatia.questions.redrawn import redrawn
-from domatia.stats.clustering import Estimate
+from domatia.stats.clustering import Estimate, one_sided
 from domatia.stats.cox import cox
 from domatia.stats.interval_hazard import IntervalHazard, IntervalRows, interval_hazard
 from domatia.stats.leave_one_out import leave_one_out
@@ -86,6 +86,7 @@ def gather(data: StudyData, ask: Ask) -> Material:
         starts = facts.filter(pl.col("start_earliest").is_not_null()).select("plant", start=position("start"))
     deaths = death_intervals(data, starts)
     columns = covariates_of(facts, ask.adjust)
+    groups = in_two_blocks(groups, facts, followed(deaths).join(columns.plants, on="plant", how="semi"), ask.pool)
     ids = facts.select("plant", "record_id", "group")
     members = groups.members.join(ids, on="plant")
     kept = followed(deaths).join(members, on="plant").join(columns.plants, on="plant", how="semi").sort("plant")
@@ -219,6 +220,13 @@ def _reach(about: Material) -> float:
     return float(np.asarray(ends["end"].min()) / DAYS_A_YEAR)
 
 
+def _reach_of_two(about: Material) -> float:
+    """Give the years to which every group was followed in at least two blocks, so that one can be left out."""
+    ends = about.table.group_by("value", "cluster").agg(end=pl.max_horizontal("left", "right").max())
+    second = ends.group_by("value").agg(pl.col("end").sort(descending=True).get(1))
+    return float(np.asarray(second["end"].min()) / DAYS_A_YEAR)
+
+
 @dataclass(frozen=True)
 class Absolute:
     """Survival and mean times alive of each group, and their differences."""
@@ -230,7 +238,7 @@ class Absolute:
 
 def absolute_effects(about: Material) -> Absolute:
     """Compare survival at one year and mean times alive, with intervals from leaving out one block at a time."""
-    reach = _reach(about)
+    reach = _reach_of_two(about)
     horizon = min(HORIZON_YEARS, reach)
     year = min(1.0, reach)
     names = about.groups.names
@@ -244,7 +252,8 @@ def absolute_effects(about: Material) -> Absolute:
     for name in names:
         gradient = np.zeros((1, len(values)))
         gradient[0, at[name, 0]] = 1.0
-        c = doubt.log_log(values[[at[name, 0]]], gradient)
+        own = about.table.filter((pl.col("value") == name) & (pl.col("left") >= year * DAYS_A_YEAR)).height
+        c = one_sided(doubt.log_log(values[[at[name, 0]]], gradient), own)
         found.append(_absolute("survival_1y", (name, ""), c, "1", year))
     for pair in about.groups.pairs:
         for k, (label, unit, factor) in enumerate(

@@ -41,7 +41,7 @@ from domatia.figures.style import Words
 from domatia.histories.looks import DIED, Counts
 from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, StudyData
 from domatia.questions import takeover_numbers as numbers
-from domatia.questions.standing_doubts import FEW_BLOCKS, open_findings
+from domatia.questions.standing_doubts import FEW_BLOCKS, VERY_FEW_BLOCKS, open_findings
 from domatia.questions.wording import bounds, number, share
 from domatia.stats.multistate import fit_multistate
 
@@ -61,6 +61,7 @@ class Takeover:
     about: numbers.Material
     loose: tuple[str, ...] = ()
     converged: bool = True
+    unused: tuple[str, ...] = ()
 
 
 def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Takeover:
@@ -70,11 +71,13 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Takeover:
     ----------
     data : StudyData
     ask : Ask
-        Groups and covariates are not used here.
+        Groups and covariates are not used here; a doubt says so.
     rng : numpy Generator
         Not used: the intervals have formulas.
     """
     about = numbers.gather(data, COUNTS)
+    given = (("--by", ask.by), ("--adjust", ", ".join(ask.adjust)))
+    unused = tuple(f"{option} {name}" for option, name in given if name)
     rows = about.rows_used()
     moves = about.moves_seen()
     if moves < LEAST_MOVES or not about.ants or about.clusters < 2:
@@ -95,7 +98,8 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Takeover:
         *numbers.intensities(about, fit),
     )
     kept = {name: t for name, t in tables.items() if t.height}
-    return Takeover(effects, kept, rows, "", about, (*fit.loose.boundary, *fit.loose.unidentified), fit.converged)
+    loose = (*fit.loose.boundary, *fit.loose.unidentified)
+    return Takeover(effects, kept, rows, "", about, loose, fit.converged, unused)
 
 
 def doubts(data: StudyData, found: Takeover) -> tuple[Doubt, ...]:
@@ -108,9 +112,14 @@ def doubts(data: StudyData, found: Takeover) -> tuple[Doubt, ...]:
         told.append(
             Doubt("fit", "error", "The search for the best intensities did not end; the numbers are not to be used.")
         )
+    if found.unused:
+        text = f"This question compares no groups and allows for no fields: {' and '.join(found.unused)} had no effect."
+        told.append(Doubt("not_used", "warning", text))
     if about.clusters < FEW_BLOCKS:
         text = f"There are {about.clusters} blocks; intervals are clustered by block, with a correction for few blocks."
-        told.append(Doubt("few_blocks", "note", text))
+        if about.clusters < VERY_FEW_BLOCKS:
+            text += " With so few they are a rough guide, and some are too narrow."
+        told.append(Doubt("few_blocks", "note" if about.clusters >= VERY_FEW_BLOCKS else "warning", text))
     if found.loose:
         moves = ", ".join(found.loose)
         text = f"These moves were never or hardly seen, so that only an upper limit can be given: {moves}."

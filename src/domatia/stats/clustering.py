@@ -130,6 +130,18 @@ class Uncertainty:
         return Estimate(np.asarray(shown, dtype=np.float64), spread, shown - half, shown + half)
 
 
+def one_sided(share: Estimate, n: int, level: float = 0.95) -> Estimate:
+    """Give shares of exactly 0 or 1, and any interval beyond, the ends that a share can have.
+
+    A share of 0 or 1 has no spread to tell its doubt by. Its other end is then the exact binomial one of `n`
+    independent trials (Clopper & Pearson 1934, Biometrika 26:404), too narrow where trials of a group are alike.
+    """
+    far = ((1.0 - level) / 2.0) ** (1.0 / n) if n else 0.0
+    low = np.where(share.estimate >= 1.0, far, np.clip(share.low, 0.0, 1.0))
+    high = np.where(share.estimate <= 0.0, 1.0 - far, np.clip(share.high, 0.0, 1.0))
+    return replace(share, low=low, high=high)
+
+
 def two_sided_quantile(level: float, df: float = np.inf) -> float:
     """Quantile of t with `df` degrees of freedom (normal if infinite) for a two-sided interval.
 

@@ -190,16 +190,16 @@ def test_flow_from_assigned_to_analysed() -> None:
 
 
 def test_treatment_received() -> None:
-    """Treated twice; occupied again by Velvet after 30 days; the control lost its colony for a month."""
+    """Treated twice; occupied again by Velvet 40 days after the removal; the control lost its colony for a month."""
     data = experiment().role("Velvet", "defender").data()
     rows = {r["treatment"]: r for r in treatment_received(data).to_dicts()}
     assert (rows["removal"]["treated"], rows["removal"]["treated_again"]) == (1, 1)
-    assert (rows["removal"]["occupied_again"], rows["removal"]["median_days_to_it"]) == (1, 30.0)
+    assert (rows["removal"]["occupied_again"], rows["removal"]["median_days_to_it"]) == (1, 40.0)
     assert rows["control"]["treated"] == 0
     assert rows["control"]["lost_colony"] == 1
     assert rows["control"]["share_of_days_vacant"] == pytest.approx(0.5)
     again = occupied_again_by(data).rows()
-    assert ("removal", "Velvet", "defender", 1, 30.0) in again
+    assert ("removal", "Velvet", "defender", 1, 40.0) in again
     assert ("control", "Rust", "not stated", 1, 30.0) in again
 
 
