@@ -2,7 +2,7 @@
 
 import click
 
-from domatia.cli.showing import aside, progress, say, show_table, wrapped
+from domatia.cli.showing import aside, progress, quoted, say, show_table, wrapped
 
 
 @click.command(short_help="Which questions the study can answer.", epilog="Example: domatia questions ridge.domatia")
@@ -21,7 +21,12 @@ def questions(study: str, as_json: bool) -> None:
     for q in found:
         say(f"{'can be answered' if not q.lacks else 'lacks something':<16} {q.code:<12} {q.asks}")
         for what in q.lacks:
-            say(wrapped(what, " " * 29 + "- "))
+            say(wrapped(f"- {what}", " " * 29))
+    ready = next((q.code for q in found if not q.lacks), "")
+    if ready:
+        say(f"Next: domatia answer {quoted(study)} {ready}, or domatia report {quoted(study)} FOLDER for all of them.")
+    else:
+        say("Next: bring in the tables that hold what is lacking (domatia propose TABLE).")
 
 
 @click.command(
@@ -56,21 +61,19 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     say(found.asks)
     say(wrapped(found.sentence))
     if found.effects:
-        import polars as pl
+        from domatia.tasks.effects_shown import effect_table
 
-        shown = [(e.name, e.of, e.against, e.where, e.estimate, e.low, e.high, e.unit) for e in found.effects]
-        schema = ["effect", "of", "against", "where", "estimate", "low", "high", "unit"]
-        show_table(pl.DataFrame(shown, schema=schema, orient="row"))
+        show_table(effect_table(found.effects), rest="--json gives them all")
     counts = found.rows
     say(f"Rests on {counts.plants:,} plants, {counts.blocks} blocks, {counts.visits:,} visits ({found.planned}).")
     for reason, ids in sorted(counts.left_out.items()):
-        say(wrapped(f"Left out: {len(ids):,} records: {reason}.", "  "))
+        say(wrapped(f"Left out: {len(ids):,} record{'' if len(ids) == 1 else 's'}: {reason}.", "  "))
     for doubt in found.doubts:
         say(wrapped(f"{doubt.severity}: {doubt.text}", "  - "))
     if how["tables"]:
         for name, table in found.tables.items():
             say(f"{name.replace('_', ' ')}:")
-            show_table(table)
+            show_table(table, rest="--json gives them all")
     if how["keep"]:
         aside("The answer is kept in the study.")
     ctx.exit(0 if found.answered else 1)

@@ -2,7 +2,7 @@
 
 import click
 
-from domatia.cli.showing import progress, say, show_findings, wrapped
+from domatia.cli.showing import counted, progress, quoted, say, show_findings, wrapped
 
 
 @click.command(
@@ -30,11 +30,14 @@ def check(ctx: click.Context, study: str, only: tuple[str, ...], every: bool, ma
         plain = {"open": [finding_as_dict(f) for f in found.open], "settled": len(found.settled)}
         say(as_text(plain))
     else:
-        say(f"{len(found.open):,} findings are open, {len(found.settled):,} settled.")
+        are = "is" if len(found.open) == 1 else "are"
+        say(f"{counted(len(found.open), 'finding')} {are} open, {len(found.settled):,} settled.")
         show_findings(found.open, every)
         if found.open:
-            say('Settle one: domatia settle STUDY KEY --why "…" --author NAME.')
-            say("The manual of a check: domatia check STUDY --manual CHECK.")
+            name = quoted(study)
+            say(f'Settle one: domatia settle {name} KEY --why "…" --author NAME (the key stands before the finding).')
+            say(f'Or mend the table and import it again, or: domatia correct {name} RECORD FIELD=VALUE --why "…" …')
+            say(f"A plant's whole story: domatia life {name} PLACE/TAG. What a check looks for: --manual CHECK.")
     ctx.exit(1 if found.open else 0)
 
 

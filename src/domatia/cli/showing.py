@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 SCREEN = 22
 """Rows that are shown without being asked for more."""
 
+NARROWEST = 12
+"""Letters to which a column of text is narrowed at most."""
+
 Tick = Callable[[str, int, int], None]
 
 
@@ -37,17 +40,55 @@ def wrapped(text: str, indent: str = "") -> str:
     return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=" " * len(indent))
 
 
-def show_table(frame: "pl.DataFrame", most: int = SCREEN) -> None:
+def quoted(text: object) -> str:
+    """Write a file name as it is to be typed into a command."""
+    import shlex
+
+    return shlex.quote(str(text))
+
+
+def counted(n: int, one: str, several: str = "") -> str:
+    """Write a count with its noun, such as "1 finding" or "2 findings"."""
+    return f"{n:,} {one if n == 1 else several or one + 's'}"
+
+
+def show_table(frame: "pl.DataFrame", most: int = SCREEN, rest: str = "--all shows them") -> None:
     """Write a table, and how many rows are not shown."""
     rows = [[_cell(v) for v in row] for row in frame.head(most).iter_rows()]
     header = [c.replace("_", " ") for c in frame.columns]
-    widths = [max(len(r[i]) for r in [header, *rows]) for i in range(len(header))]
-    right = [t.is_numeric() for t in frame.dtypes]
+    right = [t.is_numeric() or c == "estimate" for c, t in zip(frame.columns, frame.dtypes, strict=True)]
+    widths = _fitting([max(len(r[i]) for r in [header, *rows]) for i in range(len(header))], right)
     for r in [header, ["-" * w for w in widths], *rows]:
-        cells = [c.rjust(w) if n else c.ljust(w) for c, w, n in zip(r, widths, right, strict=True)]
-        say("  " + "  ".join(cells).rstrip())
+        for cells in _folded(r, widths):
+            line = [c.rjust(w) if n else c.ljust(w) for c, w, n in zip(cells, widths, right, strict=True)]
+            say("  " + "  ".join(line).rstrip())
     if frame.height > most:
-        say(f"  … and {frame.height - most:,} more; --all shows them.")
+        say(f"  … and {frame.height - most:,} more; {rest}.")
+
+
+def _screen_width() -> int:
+    import shutil
+
+    return min(shutil.get_terminal_size((100, 24)).columns, 120)
+
+
+def _fitting(widths: list[int], right: list[bool]) -> list[int]:
+    """Narrow the widest columns of text until the table fits the screen, but none below a word's length."""
+    found = list(widths)
+    while sum(found) + 2 * len(found) > _screen_width():
+        texts = [i for i, n in enumerate(right) if not n and found[i] > NARROWEST]
+        if not texts:
+            break
+        found[max(texts, key=lambda i: found[i])] -= 1
+    return found
+
+
+def _folded(cells: list[str], widths: list[int]) -> list[list[str]]:
+    """Fold the cells of one row into as many lines as its longest cell needs."""
+    import textwrap
+
+    folded = [textwrap.wrap(c, w) or [""] for c, w in zip(cells, widths, strict=True)]
+    return [[f[i] if i < len(f) else "" for f in folded] for i in range(max(map(len, folded), default=1))]
 
 
 def _cell(value: object) -> str:
@@ -72,7 +113,7 @@ def show_findings(findings: "Sequence[Finding]", every: bool) -> None:
         say(wrapped(f"{found[0].key}: {found[0]}", "    for example "))
     rest = len(by_code) - SCREEN // 2
     if rest > 0:
-        say(f"… and {rest} more checks with findings.")
+        say(f"… and {counted(rest, 'more check')} with findings; --all shows every finding.")
 
 
 @contextmanager

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from domatia.cli.showing import SCREEN, aside, progress, say, show_findings, show_table
+from domatia.cli.showing import SCREEN, aside, counted, progress, quoted, say, show_findings, show_table
 
 
 @click.command(
@@ -30,7 +30,7 @@ def propose(table: str, sheet: str, out: str | None) -> None:
 
         raise WrongUse(f"{path} exists", next_step="Choose another name; a mapping that was edited is not overwritten.")
     path.write_text(text, encoding="utf-8")
-    say(f"Wrote {path}. Read it, mend it, then: domatia import STUDY {path} --dry-run")
+    say(f"Wrote {path}. Read it, mend it, then: domatia import STUDY {quoted(path)} --dry-run")
 
 
 @click.command(
@@ -63,10 +63,12 @@ def import_(
         return
     say(done.text())
     if done.findings:
-        say(f"{len(done.findings):,} findings about the tables:")
+        say(f"{counted(len(done.findings), 'finding')} about the tables{'' if every else ' (--all shows each)'}:")
         show_findings(done.findings, every)
     if dry_run:
-        aside("Dry run: nothing was written.")
+        aside("Dry run: nothing was written. Mend the mapping until it says what you mean; then leave out --dry-run.")
+    else:
+        aside(f"Next: domatia check {quoted(study)}, or the next table.")
 
 
 @click.command(

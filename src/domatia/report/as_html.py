@@ -9,6 +9,9 @@ from pathlib import Path
 from domatia.model import Chart
 from domatia.report.document import Block, Bullets, Document, Figure, Heading, Paragraph, Table
 
+SHORT = 18
+"""Letters of a cell that is not broken into lines."""
+
 
 def as_html(document: Document, draw: Callable[[Chart], str], fonts: Path) -> str:
     """Write a report as HTML.
@@ -64,11 +67,16 @@ def _block(block: Block, draw: Callable[[Chart], str], place: int) -> str:
             return f'<figure><div class="sheet">{svg}</div><figcaption>{escape(caption)}</figcaption></figure>'
 
 
+def _whole(cell: str) -> str:
+    """Keep short cells, such as names and dates, on one line; on a phone the table is then scrolled sideways."""
+    return ' class="s"' if len(cell) <= SHORT else ""
+
+
 def _table(table: Table) -> str:
     kinds = [' class="n"' if n else "" for n in table.numeric]
     head = "".join(f'<th scope="col"{k}>{escape(h)}</th>' for h, k in zip(table.header, kinds, strict=True))
     rows = "".join(
-        "<tr>" + "".join(f"<td{k}>{escape(c)}</td>" for c, k in zip(row, kinds, strict=True)) + "</tr>"
+        "<tr>" + "".join(f"<td{k or _whole(c)}>{escape(c)}</td>" for c, k in zip(row, kinds, strict=True)) + "</tr>"
         for row in table.rows
     )
     more = f'<p class="small">… and {table.more:,} more rows.</p>' if table.more else ""

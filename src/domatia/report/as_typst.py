@@ -70,4 +70,4 @@ def _table(table: Table) -> str:
     cells = ",\n".join(", ".join(_text(c) for c in row) for row in table.rows)
     more = f"\n\n#small[#{_text(f'… and {table.more:,} more rows.')}]" if table.more else ""
     grid = f"#table(columns: ({columns},), align: ({align},), {head},\n{cells})"
-    return f"#small[#{_text(table.caption)}]\n#text(9pt)[{grid}]{more}"
+    return f"#block(sticky: true, small[#{_text(table.caption)}])\n#text(9pt)[{grid}]{more}"

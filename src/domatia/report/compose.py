@@ -11,8 +11,9 @@ from domatia.figures.style import Words
 from domatia.histories.effort import effort_by_place, effort_by_year
 from domatia.histories.facts import plant_facts
 from domatia.histories.received import before_treatment, occupied_again_by, treatment_flow, treatment_received
-from domatia.model import Answer, Effect, Finding, StudyData
+from domatia.model import Answer, Finding, StudyData
 from domatia.report.document import Block, Bullets, Document, Figure, Heading, Paragraph, as_table
+from domatia.report.effects import effect_table
 from domatia.version import TOOL
 
 MOST_FINDINGS = 12
@@ -168,24 +169,6 @@ def _received(data: StudyData) -> list[Block]:
     return blocks
 
 
-def _effects(effects: Sequence[Effect]) -> pl.DataFrame:
-    rows = [
-        (
-            e.name.replace("_", " "),
-            e.of,
-            e.against or None,
-            e.where,
-            e.estimate,
-            e.low,
-            e.high,
-            "" if e.unit == "1" else e.unit,
-        )
-        for e in effects
-    ]
-    schema = ["effect", "of", "against", "where", "estimate", "low", "high", "unit"]
-    return pl.DataFrame(rows, schema=schema, orient="row")
-
-
 def _answer(answer: Answer) -> list[Block]:
     blocks: list[Block] = [Heading(answer.asks), Paragraph(answer.sentence, "answer")]
     if answer.chart is not None:
@@ -195,7 +178,7 @@ def _answer(answer: Answer) -> list[Block]:
         )
     if answer.effects:
         level = round(100 * answer.effects[0].level)
-        blocks.append(as_table(_effects(answer.effects), f"Effects with {level} % intervals ({answer.planned})"))
+        blocks.append(as_table(effect_table(answer.effects), f"Effects with {level} % intervals ({answer.planned})"))
     test = answer.tables.get("randomisation_test")
     if test is not None and test.height:
         blocks.append(as_table(test, "Randomisation test: treatments redrawn within blocks as they were drawn"))

@@ -7,6 +7,7 @@ from typing import Literal, TypeAlias
 import polars as pl
 
 from domatia.model import Chart
+from domatia.report.headers import PLAIN_NUMBERS, header_of
 
 Tone = Literal["plain", "answer", "caution", "small"]
 
@@ -55,6 +56,9 @@ class Figure:
     description: str
 
 
+NUMBERS_AS_TEXT = ("estimate",)
+"""Columns that hold numbers already written out."""
+
 Block: TypeAlias = Heading | Paragraph | Bullets | Table | Figure
 
 
@@ -73,7 +77,7 @@ class Document:
     blocks: tuple[Block, ...] = field(default=())
 
 
-def _cell(value: object) -> str:
+def _cell(value: object, column: str = "") -> str:
     if value is None or (isinstance(value, float) and value != value):
         return "–"
     if isinstance(value, float):
@@ -84,16 +88,18 @@ def _cell(value: object) -> str:
         return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, int) and column not in PLAIN_NUMBERS:
+        return f"{value:,}"
     return str(value)
 
 
 def as_table(frame: pl.DataFrame, caption: str, most: int = 40, headers: Sequence[str] = ()) -> Table:
     """Turn a frame into a table of text; rows beyond `most` are counted, not shown.
 
-    Column names become headers with spaces for underscores, unless `headers` gives them.
+    Column names become headers in plain words with their units, unless `headers` gives them.
     """
     shown = frame.head(most)
-    rows = tuple(tuple(_cell(v) for v in row) for row in shown.iter_rows())
-    header = tuple(headers) or tuple(c.replace("_", " ") for c in frame.columns)
-    numeric = tuple(t.is_numeric() for t in frame.dtypes)
+    rows = tuple(tuple(_cell(v, c) for v, c in zip(row, shown.columns, strict=True)) for row in shown.iter_rows())
+    header = tuple(headers) or tuple(header_of(c) for c in frame.columns)
+    numeric = tuple(t.is_numeric() or c in NUMBERS_AS_TEXT for c, t in zip(frame.columns, frame.dtypes, strict=True))
     return Table(caption, header, rows, numeric, frame.height - shown.height)

@@ -38,7 +38,8 @@ class Imported:
         lines = []
         receipts = dict(self.receipts)
         for name, brought in self.brought:
-            lines.append(f"{name}:\n{brought.summary.text()}")
+            lines += [] if name == brought.summary.file else [f"{name}:"]
+            lines.append(brought.summary.text())
             if name in receipts:
                 lines.append(_receipt_text(receipts[name]))
         return "\n".join(lines)
