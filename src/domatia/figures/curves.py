@@ -34,8 +34,10 @@ def curves(
     x: Chart = {"field": "x", "type": "quantitative", "title": words.x}
     scale: Chart = {"domain": list(limits)} if limits else {"zero": False}
     y: Chart = {"field": "y", "type": "quantitative", "title": words.y, "scale": scale}
-    colour: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["color"]}
-    dash: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["strokeDash"]}
+    # the keys of band and line are one, drawn as the line is
+    key: Chart = {"symbolType": "stroke", "symbolOpacity": 1, "symbolFillColor": "transparent", "symbolSize": 400}
+    colour: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["color"], "legend": key}
+    dash: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["strokeDash"], "legend": key}
     how = {"interpolate": "step-after"} if stepped else {}
     band: Chart = {
         "mark": {"type": "area", "opacity": 0.16, **how},

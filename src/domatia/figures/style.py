@@ -9,7 +9,9 @@ from dataclasses import dataclass
 
 from domatia.model.question import Chart
 
-FONT = "Source Sans 3"
+FONT = "'Source Sans 3', sans-serif"
+"""In quotes: a name that ends in a digit is no CSS identifier, and printers then leave the text out."""
+
 INK = "#1d2733"
 GREY = "#5c6670"
 GRID = "#e3e6e8"

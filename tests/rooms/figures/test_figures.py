@@ -51,7 +51,8 @@ def test_a_chart_is_drawn_with_its_words(name: str) -> None:
     assert "A title &amp; more" in told
     for label in labels:
         assert label in told, told
-    assert FONT in svg
+    assert "Source Sans 3" in FONT
+    assert FONT in svg.replace("&apos;", "'").replace("&#39;", "'")
     assert "NaN" not in svg
 
 
@@ -87,6 +88,21 @@ def test_a_map_draws_at_most_24_places() -> None:
     many = pl.DataFrame({"place": [f"P{i:02}" for i in range(30)], "x_m": 1.0, "y_m": 1.0, "group": "plant"})
     chart = plant_map(many, ("plant",), WORDS)
     assert len(chart["data"]["values"]) == 24
+
+
+def test_words_are_drawn_in_a_picture_too() -> None:
+    """Another title changes the picture: the name of the type is one that a printer understands."""
+    first = as_png(CHARTS["curves"][0], 1.0)
+    title = {**CHARTS["curves"][0]["title"], "text": "Another title"}
+    assert as_png({**CHARTS["curves"][0], "title": title}, 1.0) != first
+
+
+def test_the_key_of_a_curve_is_drawn_as_the_curve_is() -> None:
+    """The band does not take the names out of the key, nor the dashes from its lines."""
+    svg = as_svg(CHARTS["curves"][0])
+    key = svg[svg.index("role-legend") :]
+    assert key.count('stroke-dasharray="7,3"') == 1
+    assert 'stroke="#123f6b"' in key
 
 
 def test_a_picture_is_a_png() -> None:
