@@ -20,7 +20,8 @@ addEventListener("load", () => document.fonts.ready.then(() => {
   for (const e of document.querySelectorAll("body *"))
     if (!e.closest(".wide, .sheet") && e.getBoundingClientRect().right > innerWidth + 1) wide.push(e.tagName);
   const size = getComputedStyle(document.querySelector("main p")).fontSize;
-  (parent === window ? d : parent.document.documentElement).setAttribute("data-measured", [d.scrollWidth, innerWidth, wide.length, size, document.fonts.size].join(" "));
+  const told = parent === window ? d : parent.document.documentElement;
+  told.setAttribute("data-measured", [d.scrollWidth, innerWidth, wide.length, size, document.fonts.size].join(" "));
 }));
 </script>"""
 FRAME = '<!doctype html><body style="margin:0"><iframe src="page.html" style="border:0;width:{w}px;height:2000px">'
