@@ -22,9 +22,12 @@ from bench.broken_tables import TABLES
 from bench.broken_workbooks import WORKBOOKS
 
 from domatia.intake.brought import bring_in
+from domatia.intake.guard import sha256_of
 from domatia.intake.mapping_parse import parse_mapping
 from domatia.intake.read_table import read_table
-from domatia.model import Finding, Profile, WrongUse
+from domatia.model import Finding, Profile, WrongUse, shipped_profile
+from domatia.store import create_study, open_study
+from domatia.tasks.importing import import_tables
 
 MOST_SECONDS, MOST_MEGABYTES = 30.0, 2048.0
 
@@ -125,6 +128,31 @@ def bring(path: Path) -> Sequence[Finding]:
     return bring_in([read_table(path)], parse_mapping(MAPPING), bytes(16), Profile()).findings
 
 
+def import_whole(path: Path) -> Sequence[Finding]:
+    """Import a file into a new study as a user would; where nothing comes in, the study must be the same bytes.
+
+    Raises
+    ------
+    AssertionError
+        If a refused file changed the study, or the study is not sound afterwards.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        study, mapping = Path(folder) / "study.domatia", Path(folder) / "mapping.toml"
+        mapping.write_text(MAPPING, encoding="utf-8")
+        create_study(study, "broken inputs", profile_text=shipped_profile("any")[1]).close()
+        before = sha256_of(study)
+        try:
+            found = import_tables(str(study), str(mapping), (str(path),)).findings
+        except WrongUse:
+            if sha256_of(study) != before:
+                raise AssertionError(f"{path.name} was refused and the study changed") from None
+            raise
+        with open_study(study) as opened:
+            if opened.check_integrity():
+                raise AssertionError(f"after {path.name} the study is not sound")
+        return found
+
+
 def try_here(made: Made, action: Action = bring) -> Outcome:
     """Try one file in this process; its memory is the process's largest so far."""
     start = time.process_time()
@@ -189,7 +217,7 @@ def main() -> None:
     parser.add_argument("--each", action="store_true", help="print a line for every file")
     options = parser.parse_args()
     if options.one:
-        outcome = try_here(Made(options.one[0], Path(options.one[1])))
+        outcome = try_here(Made(options.one[0], Path(options.one[1])), import_whole)
         print(json.dumps(outcome.__dict__))
         return
     with tempfile.TemporaryDirectory() as temporary:
