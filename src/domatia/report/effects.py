@@ -42,6 +42,7 @@ NAMES = {
 """Effect, without the time in its name, to what a reader calls it."""
 
 _SHARES = ("survival", "share_dead", "cumulative_incidence", "transition")
+_CHANGES = ("intensity", "transition")
 _COLONISATION = "colonisation_hazard_ratio_"
 _UNITS = {"1": "", "d": "days", "a": "years", "1/a": "a year"}
 _LONG_NUMBER = re.compile(r"\d+\.\d{3,}")
@@ -82,11 +83,13 @@ def _told(values: Sequence[float], ratio: bool) -> list[str]:
     return [f"{v + 0.0:,.{digits}f}" for v in (round(estimate, digits), round(low, digits), round(high, digits))]
 
 
-def _groups(effect: Effect) -> tuple[str, str]:
-    """Give what is compared with what; an end of vacant plants is compared with nothing, but belongs to a group."""
-    if effect.name.startswith("cumulative_incidence") and effect.against:
-        return f"{effect.of}: {effect.against} plants", "–"
-    return effect.of, effect.against or "–"
+def _groups(effect: Effect) -> str:
+    """Say what is compared with what, what changes to what, or which plants ended how."""
+    if not effect.against:
+        return effect.of
+    if effect.name.startswith("cumulative_incidence"):
+        return f"{effect.of}: {effect.against} plants"
+    return f"{effect.of} {'to' if effect.name.startswith(_CHANGES) else 'against'} {effect.against}"
 
 
 def effect_table(effects: Sequence[Effect]) -> pl.DataFrame:
@@ -99,21 +102,18 @@ def effect_table(effects: Sequence[Effect]) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        `effect`, `of`, `against` (`to` where plants change from one state to another), `where`, `estimate`, the
-        interval and the unit; a difference of two percentages is told in percentage points. Where all effects hold
+        `effect`, `for` (what is compared with what), `estimate`, the interval, its `unit` and `where`; a difference of two percentages is told in percentage points. Where all effects hold
         for the same part of the study, it is named once, in the header of the first column.
     """
     levels = sorted({round(100 * e.level) for e in effects})
     interval = f"{levels[0]} % interval" if len(levels) == 1 else "interval"
-    other = "to" if any(e.name.startswith(("intensity", "transition")) for e in effects) else "against"
     rows = []
     for e in effects:
         by, unit = _scaled(e)
         estimate, low, high = _told([by * e.estimate, by * e.low, by * e.high], "ratio" in e.name)
-        of, against = _groups(e)
         where = _LONG_NUMBER.sub(lambda m: f"{float(m[0]):.2f}", e.where)
-        rows.append((effect_name(e.name), of, against, where, estimate, f"{low} to {high}", unit))
-    schema = ["effect", "of", other, "where", "estimate", interval, "unit"]
+        rows.append((effect_name(e.name), _groups(e), estimate, f"{low} to {high}", unit, where))
+    schema = ["effect", "for", "estimate", interval, "unit", "where"]
     found = pl.DataFrame(rows, schema=dict.fromkeys(schema, pl.String), orient="row")
     places = found["where"].unique()
     if places.len() != 1:

@@ -56,8 +56,9 @@ def test_a_common_place_is_named_once() -> None:
 
 
 def test_changes_go_from_one_state_to_another() -> None:
-    """A transition is to a state, not against it."""
-    assert "to" in effect_table([_effect("transition_1y", (0.4, 0.3, 0.5))]).columns
+    """A transition is to a state, a ratio is of one group against another."""
+    shown = effect_table([_effect("transition_1y", (0.4, 0.3, 0.5)), _effect("hazard_ratio", (1.8, 1.5, 2.2))])
+    assert shown["for"].to_list() == ["removal to sham", "removal against sham"]
 
 
 @pytest.mark.parametrize(
