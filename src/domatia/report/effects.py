@@ -102,8 +102,9 @@ def effect_table(effects: Sequence[Effect]) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        `effect`, `for` (what is compared with what), `estimate`, the interval, its `unit` and `where`; a difference of two percentages is told in percentage points. Where all effects hold
-        for the same part of the study, it is named once, in the header of the first column.
+        `effect`, `for` (what is compared with what), `estimate`, the interval, its `unit` and `where`; a difference
+        of two percentages is told in percentage points. Where all effects hold for the same part of the study, it is
+        named once, in the header of the first column.
     """
     levels = sorted({round(100 * e.level) for e in effects})
     interval = f"{levels[0]} % interval" if len(levels) == 1 else "interval"
