@@ -7,6 +7,7 @@ from importlib.resources import files
 from typing import Any
 
 from domatia.model.errors import WrongUse
+from domatia.model.fields import all_fields
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,35 @@ _PLAIN = ("name", "plant", "domatia", "tag_scope", "residue_days", "barrier_days
 _TUPLES = ("dry_months", "food_bodies", "intruders")
 
 
+_WORDS = ("name", "plant", "domatia", "tag_scope")
+
+
+def _check_values(raw: Mapping[str, Any], name: str) -> None:
+    """Refuse words where numbers stand and the reverse, months that do not exist, ranges of unknown fields."""
+    wrong = [f"{k} = {raw[k]!r}" for k in _WORDS if k in raw and not isinstance(raw[k], str)]
+    numbers = [k for k in _PLAIN if k in raw and k not in _WORDS]
+    wrong += [
+        f"{k} = {raw[k]!r}"
+        for k in numbers
+        if isinstance(raw[k], bool) or not isinstance(raw[k], int | float) or not raw[k] >= 0
+    ]
+    months = raw.get("dry_months", ())
+    if isinstance(months, list):
+        wrong += [f"dry_months with {m!r}" for m in months if m not in range(1, 13)]
+    if wrong:
+        raise WrongUse(f"The profile {name} has a value of the wrong form: {', '.join(wrong)}", next_step="Mend it.")
+    known = {f"{f.record}.{f.column}" for f in all_fields()}
+    ranges = raw.get("ranges", {})
+    strange = sorted(set(ranges) - known) if isinstance(ranges, dict) else []
+    if strange:
+        near = WrongUse("", known, name=strange[0]).near
+        raise WrongUse(
+            f"The profile {name} gives ranges of fields that do not exist: {', '.join(strange)}",
+            near or "a record and its field, such as visit.height_cm",
+            "Mend it.",
+        )
+
+
 def read_profile(text: str, name: str = "profile") -> Profile:
     """Read a profile from the text of its TOML file.
 
@@ -85,6 +115,7 @@ def read_profile(text: str, name: str = "profile") -> Profile:
     if scope not in _SCOPES:
         raise WrongUse(f"The profile {name} has tag_scope = {scope!r}", _SCOPES)
     plain: dict[str, Any] = {k: raw[k] for k in _PLAIN if k in raw}
+    _check_values(raw, name)
     try:
         plain |= {k: tuple(raw[k]) for k in _TUPLES if k in raw}
         return Profile(
