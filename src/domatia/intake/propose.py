@@ -10,7 +10,7 @@ from domatia.intake.mapping_text import mapping_text
 from domatia.intake.propose_columns import look_at
 from domatia.intake.propose_fields import Draft, field_source, find_columns, find_record
 from domatia.intake.propose_shape import Repeats, find_key, find_repeats, find_shape, repeated_columns, year_named
-from domatia.intake.propose_words import DAY_COLUMNS, TREATMENT_ROLES, name_and_unit, plain_name
+from domatia.intake.propose_words import DAY_COLUMNS, HEADERS, TREATMENT_ROLES, name_and_unit, plain_name
 from domatia.intake.text_table import TextTable
 
 _OF_ROW: dict[Shape, str] = {
@@ -81,6 +81,7 @@ def propose(table: TextTable) -> Proposal:
     _fill_plain(draft)
     _fill_repeated(draft)
     _fill_status(draft)
+    _fill_stage(draft)
     _fill_day(draft)
     _fill_key(draft)
     _fill_treatment(draft)
@@ -168,6 +169,20 @@ def _fill_status(draft: Draft) -> None:
         draft.add("visit", "status", Source(alive_if=measured), note, ())
 
 
+def _fill_stage(draft: Draft) -> None:
+    """Say how far a colony had come, where a column names the ant and none its stage."""
+    fields = draft.parts["occupancy"].fields if "occupancy" in draft.parts else {}
+    if "taxon" not in fields or "stage" in fields or draft.shape not in ("visit", "pair of years"):
+        return
+    taxon = fields["taxon"]
+    note = (
+        "LOOK: no column says how far the colony had come; where an ant is named, its workers are taken to have "
+        "patrolled. Write founding queen, established or another stage for * if that is truer."
+    )
+    source = Source(column=taxon.column, words={"*": "patrolling"}, codes=taxon.codes)
+    draft.add("occupancy", "stage", source, note, draft.given["occupancy", "taxon"])
+
+
 def _fill_key(draft: Draft) -> None:
     if draft.shape in ("visit", "pair of years") and ("visit", "when") not in draft.given:
         told = "LOOK: no column holds the date; this year stands in the name of the file or sheet."
@@ -219,6 +234,11 @@ def _rest(draft: Draft) -> tuple[Quantity, ...]:
         if not look.said:
             continue
         note = f"No field of this name is known, so it comes in as a quantity. It holds {look.told()}."
+        if look.yes_no and HEADERS.get(name_and_unit(name)[0]) == ("occupancy", "taxon"):
+            note += (
+                " LOOK: if it says whether somebody looked for ants, write it under [occupancy] as looked; if it says "
+                "whether there were any, the name of the ant should say so."
+            )
         codes = look.codes() if look.numeric else {}
         found.append(Quantity(column=name, of=of, unit=name_and_unit(name)[1], codes=codes))
         draft.notes[f"quantity.{name}"] = note
@@ -251,6 +271,17 @@ def _table_form(draft: Draft) -> TableForm:
     )
 
 
+def _doubtful_blanks(draft: Draft) -> list[str]:
+    """Warn of a word for blank that may well mean none where ants are named."""
+    column = draft.columns.get(("occupancy", "taxon"), "")
+    dashes = [w for w in (draft.looks[column].blanks if column else ()) if set(w) <= {"-", "."}]
+    return [
+        f"LOOK: in {column!r} {w!r} may mean that somebody looked and there was none; then take it out of blank and "
+        f'write it among the codes of that column: none = ["{w}"].'
+        for w in dashes
+    ]
+
+
 def _opening(draft: Draft, form: TableForm, why: str) -> str:
     """Say in a few lines what the table is and what is to be looked at."""
     looks = list(draft.looks.values())
@@ -274,6 +305,7 @@ def _opening(draft: Draft, form: TableForm, why: str) -> str:
     if counts:
         shown = ", ".join(f"{w!r} {n:,} times" for w, n in sorted(counts.items()))
         lines.append(f"Taken for blank in every column: {shown}; empty cells always are.")
+    lines += _doubtful_blanks(draft)
     if form.time_zone:
         lines.append("LOOK: clock times were taken for UTC; write the study's own time zone, such as America/Manaus.")
     if draft.shape in ("visit", "pair of years") and "visit" in draft.parts:

@@ -26,6 +26,7 @@ _YES_NO = (
     {"si", "no"}, {"oui", "non"},
 )  # fmt: skip
 _MOST_WORDS = 400
+_FEW_WORDS = 4
 
 
 @dataclass(frozen=True)
@@ -81,13 +82,16 @@ class Look:
 
     @property
     def numeric(self) -> bool:
-        """Mostly numbers."""
-        return self.said > 0 and self.numbers >= 0.6 * self.said
+        """Mostly numbers, or numbers beside a word or two that stand for something, such as "dead"."""
+        if self.said == 0 or self.dated:
+            return False
+        coded = self.numbers > 1 and self.distinct > 2 and len(self.words) <= _FEW_WORDS and bool(self.codes())
+        return self.numbers >= (0.2 if coded else 0.6) * self.said
 
     @property
     def is_date(self) -> bool:
         """Mostly dates."""
-        return self.said > 0 and self.dated >= 0.8 * self.said
+        return self.said > 0 and self.dated >= 0.7 * self.said
 
     @property
     def is_year(self) -> bool:

@@ -9,7 +9,16 @@ from domatia.intake.convert_units import allowed_units
 from domatia.intake.mapping import Part, Shape, Source
 from domatia.intake.propose_columns import Look, look_at_cells
 from domatia.intake.propose_shape import Key, Repeats, Target
-from domatia.intake.propose_words import CODE_WORDS, HEADERS, STATUS_WORDS, SURVIVAL_WORDS, name_and_unit, plain_name
+from domatia.intake.propose_words import (
+    CODE_WORDS,
+    HEADERS,
+    RECORD_HEADERS,
+    RECORD_WORDS,
+    STATUS_WORDS,
+    SURVIVAL_WORDS,
+    name_and_unit,
+    plain_name,
+)
 from domatia.intake.text_table import TextTable
 from domatia.model import Field, fields_of, kinds
 from domatia.model import field as field_of
@@ -19,6 +28,8 @@ _OTHER_KINDS = (
     "leaf", "patrol", "trial", "nectar", "food_bodies", "fight", "brood", "associate", "palatability", "dissection",
     "reproduction", "herbivores", "intervention", "weather",
 )  # fmt: skip
+
+_LINES_TOLD = 6
 
 
 def find_columns(looks: Mapping[str, Look], repeats: Repeats) -> dict[Target, str]:
@@ -58,7 +69,9 @@ def find_record(looks: Mapping[str, Look]) -> tuple[str, dict[Target, str]]:
         found: dict[Target, str] = {}
         proper = 0
         for f in fields_of(kind):
-            name = plain.get(f.column) or plain.get(f"{kind}_{f.column}") or shared.get(f.column)
+            also = RECORD_HEADERS.get((kind, f.column), "").split()
+            named = (plain.get(n) for n in (f.column, f"{kind}_{f.column}", *also))
+            name = next((n for n in named if n), "") or shared.get(f.column)
             if name and f.type not in ("link", "bytes") and fits(f, looks[name]):
                 found[kind, f.column] = name
                 proper += f.column not in _SHARED and f.column not in shared
@@ -104,6 +117,8 @@ def fits(f: Field, look: Look) -> bool:
         return look.distinct <= 40
     if (f.record, f.column) == ("visit", "observer"):
         return look.distinct <= 60 and not look.numeric
+    if (f.record, f.column) == ("occupancy", "taxon"):
+        return not look.yes_no and not look.numeric
     if f.column == "species":
         return look.distinct <= 200 and not look.numeric
     return True
@@ -135,7 +150,8 @@ def field_source(kind: str, name: str, look: Look, column: str = "") -> tuple[So
     codes = {c: w for c, w in look.codes().items() if c in ("none", "not looked")} if kind == "occupancy" else {}
     near = _spellings(look)
     if near:
-        told.append(f"LOOK: these may be one, see [names.{f.target or kind}]: {near}.")
+        whose = "person" if name.startswith("observer") else f.target or kind
+        told.append(f"LOOK: these may be one: {near}. If so, {_names_told(whose, look)}.")
     return Source(column=column, codes=codes), " ".join(told)
 
 
@@ -214,7 +230,7 @@ def _meaning(f: Field, word: str, header: str) -> str | None:
         return STATUS_WORDS.get(plain) or SURVIVAL_WORDS.get(plain)
     if (f.record, f.column) == ("plant", "origin") and ("sdlg" in asked or "seedling" in asked):
         return {"alive": "seedling", "dead confirmed": "found as adult"}.get(SURVIVAL_WORDS.get(plain, ""))
-    return None
+    return RECORD_WORDS.get((f.record, f.column), {}).get(plain)
 
 
 def _spellings(look: Look) -> str:
@@ -225,6 +241,17 @@ def _spellings(look: Look) -> str:
     for word in look.words:
         groups.setdefault(plain_name(word).replace("_", ""), []).append(word)
     return "; ".join(" = ".join(map(repr, g)) for g in groups.values() if len(g) > 1)
+
+
+def _names_told(kind: str, look: Look) -> str:
+    """Say which lines make one name of several spellings."""
+    words = list(look.words)
+    plain = [plain_name(w).replace("_", "") for w in words]
+    lines = [
+        f'"{w}" = "{words[plain.index(p)]}"' for w, p in zip(words, plain, strict=True) if w != words[plain.index(p)]
+    ]
+    more = " and so on" if len(lines) > _LINES_TOLD else ""
+    return f"end this file with [names.{kind}] and below it, one a line: {', '.join(lines[:_LINES_TOLD])}{more}"
 
 
 @dataclass

@@ -19,7 +19,7 @@ CODE_WORDS = {
     "nao_encontrada": "not found", "nao_encontrado": "not found", "no_encontrada": "not found",
     "no_encontrado": "not found", "perdida": "not found",
     "nl": "not looked", "not_looked": "not looked", "not_checked": "not looked", "not_measured": "not looked",
-    "nm": "not looked", "not_counted": "not looked",
+    "nm": "not looked", "not_counted": "not looked", "nc": "not looked", "n_c": "not looked",
     "none": "none", "zero": "none", "nenhum": "none", "nenhuma": "none", "ninguno": "none", "ninguna": "none",
     "aucun": "none", "aucune": "none",
     "nv": "not visited", "not_visited": "not visited",
@@ -67,9 +67,9 @@ _HEADERS: dict[tuple[str, str], str] = {
     ("plant", "first_seen"): "first_seen date_tagged tagged date_planted",
     ("plant", "origin"): "origin recorded_sdlg seedling sdlg recorded_as_seedling",
     ("visit", "when"): "date when data fecha visit_date survey_date date_visited day_visited census_date year yr ano"
-    " census_year survey_year annee",
+    " census_year survey_year annee date_changed change_date day_changed date_of_change",
     ("round", "name"): "round census census_no census_number survey campaign campanha censo",
-    ("visit", "observer"): "observer recorder recorded_by observador obs_by crew initials",
+    ("visit", "observer"): "observer recorder recorded_by observador obs_by crew initials obs who",
     ("visit", "status"): "status census_status plant_status state fate alive surv survival survived estado dead",
     ("visit", "height_cm"): "height ht hgt plant_height altura alt hauteur height_cm",
     ("visit", "basal_mm"): "basal basal_diameter basal_diam bd rcd diameter diam stem_diameter dap dbh diametro",
@@ -97,6 +97,31 @@ _HEADERS: dict[tuple[str, str], str] = {
 
 HEADERS: dict[str, tuple[str, str]] = {name: target for target, names in _HEADERS.items() for name in names.split()}
 """Plain header to record kind and field; the field "@key" is what tells one plant from another."""
+
+RECORD_HEADERS = {
+    ("leaf", "age_class"): "age leaf_age age_of_leaf",
+    ("leaf", "missing_pct"): "missing pct_missing missing_area pct_eaten damage_pct pct_damage herbivory_pct",
+    ("leaf", "leaf"): "leaf_no leaf_number leaf_id folha hoja",
+}
+"""Fields of other records than visits to further headers by which they are known."""
+
+RECORD_WORDS = {
+    ("leaf", "fate"): {
+        "fell": "abscised", "fallen": "abscised", "dropped": "abscised", "shed": "abscised", "abscissed": "abscised",
+        "caiu": "abscised", "lost": "unknown", "gone": "unknown", "missing": "unknown", "there": "present",
+    },
+    ("leaf", "age_class"): {"old": "mature", "new": "young", "flush": "expanding"},
+    ("tag", "why"): {
+        "tag_lost": "lost", "lost_tag": "lost", "worn": "illegible", "misread": "other", "chewed": "other",
+        "double": "duplicate", "new": "first tag",
+    },
+    ("occupancy", "stage"): {
+        "queen": "founding queen", "queen_only": "founding queen", "founding": "founding queen",
+        "founder": "founding queen", "dead_queen": "dead queen only", "patrol": "patrolling", "est": "established",
+        "alates": "with alates", "vacant": "none", "empty": "none",
+    },
+}  # fmt: skip
+"""Words of choices beside the model's own to what they mean."""
 
 DAY_COLUMNS = (
     ("year", "ano", "yr", "annee"),

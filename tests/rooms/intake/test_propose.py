@@ -198,3 +198,62 @@ def test_clock_times_ask_for_a_time_zone(tmp_path: Path, when: str) -> None:
     p = proposal(tmp_path, f"plant,date,ht\n1,{when},5\n")
     assert p.mapping.table.time_zone == "UTC"
     assert "LOOK: clock times were taken for UTC" in p.text
+
+
+MESSY = """Plot;Tag No;Date;Obs;Ht (cm);Domatia;Ants?;Ant species
+Mill;1;13/02/2021;AB;10,5;nc;y;Rust ant
+Mill;2;13/02/2021;ab;11,5;4;n;-
+MILL;3;14/02/2021;JC;dead;nc;;
+Mill;4;14/02/2021;JC;9,5;2;y;none
+Mill;5;14/02/2021;JC;9,5;3;y;rust ant
+"""
+
+
+def test_a_yes_or_no_on_ants_is_not_taken_for_an_ant(tmp_path: Path) -> None:
+    """The column that names ants is the taxon; whether y means looked or found is asked."""
+    p = proposal(tmp_path, MESSY)
+    assert p.mapping.parts["occupancy"].fields["taxon"].column == "Ant species"
+    assert "looked" in p.notes["quantity.Ants?"]
+    assert "'-' may mean that somebody looked" in p.notes["table"]
+
+
+def test_a_named_ant_without_a_stage_is_taken_for_patrolling_aloud(tmp_path: Path) -> None:
+    """Without a column for the stage the proposal states one, and says that it did."""
+    p = proposal(tmp_path, MESSY)
+    stage = p.mapping.parts["occupancy"].fields["stage"]
+    assert (stage.column, stage.words, stage.codes) == ("Ant species", {"*": "patrolling"}, {"none": ("none",)})
+    assert p.notes["occupancy.stage"].startswith("LOOK")
+
+
+def test_many_cells_with_one_word_for_not_counted_leave_a_column_numeric(tmp_path: Path) -> None:
+    """Domatia of which most were not counted are still domatia."""
+    p = proposal(tmp_path, MESSY)
+    assert p.mapping.parts["visit"].fields["domatia"].codes == {"not looked": ("nc",)}
+    assert p.mapping.parts["visit"].fields["observer"].column == "Obs"
+
+
+def test_spellings_come_with_the_lines_that_make_them_one(tmp_path: Path) -> None:
+    """The comment holds what to write for names that differ in capitals only."""
+    p = proposal(tmp_path, MESSY)
+    assert '[names.place] and below it, one a line: "MILL" = "Mill"' in p.notes["place.name"]
+    assert '[names.person] and below it, one a line: "ab" = "AB"' in p.notes["visit.observer"]
+
+
+def test_leaf_tables_are_known_by_the_words_of_the_field(tmp_path: Path) -> None:
+    """Age, share missing and fate are found under other headers and words than the model's."""
+    p = proposal(
+        tmp_path,
+        "plot;tag;leaf;date;age;% missing;fate;who\nA;1;a;13/03/2021;young;5;;AB\nA;1;b;14/03/2021;mature;9;fell;AB\n",
+    )
+    leaf = p.mapping.parts["leaf"].fields
+    assert set(leaf) == {"leaf", "when", "age_class", "missing_pct", "fate", "observer"}
+    assert leaf["fate"].words == {"fell": "abscised"}
+
+
+def test_the_date_of_a_tag_change_may_lack_now_and_then(tmp_path: Path) -> None:
+    """A date that somebody did not know does not hide that the column holds dates."""
+    p = proposal(
+        tmp_path,
+        "plot,old_tag,new_tag,date changed\nA,1,11,13/05/2021\nA,2,12,14/05/2021\nA,3,13,15/05/2021\nA,4,14,?\n",
+    )
+    assert p.mapping.parts["tag"].fields["borne"].date == ("dd/mm/yyyy",)
