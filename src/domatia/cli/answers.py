@@ -1,8 +1,15 @@
 """Commands for answers: questions, answer, report."""
 
+from typing import TYPE_CHECKING
+
 import click
 
-from domatia.cli.showing import aside, progress, quoted, say, show_table, wrapped
+from domatia.cli.showing import LINES, aside, progress, quoted, say, show_table, wrapped
+
+if TYPE_CHECKING:
+    from domatia.model import Answer
+
+LEAST_ROWS = 6
 
 
 @click.command(short_help="Which questions the study can answer.", epilog="Example: domatia questions ridge.domatia")
@@ -58,18 +65,14 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     if how["as_json"]:
         say(as_text(answer_as_dict(found, with_rows=bool(how["rows"]))))
         ctx.exit(0 if found.answered else 1)
-    say(found.asks)
-    say(wrapped(found.sentence))
+    head, tail = [found.asks, wrapped(found.sentence)], _rests_on(found)
+    say("\n".join(head))
     if found.effects:
         from domatia.tasks.effects_shown import effect_table
 
-        show_table(effect_table(found.effects), rest="--json gives them all")
-    counts = found.rows
-    say(f"Rests on {counts.plants:,} plants, {counts.blocks} blocks, {counts.visits:,} visits ({found.planned}).")
-    for reason, ids in sorted(counts.left_out.items()):
-        say(wrapped(f"Left out: {len(ids):,} record{'' if len(ids) == 1 else 's'}: {reason}.", "  "))
-    for doubt in found.doubts:
-        say(wrapped(f"{doubt.severity}: {doubt.text}", "  - "))
+        room = LINES - sum(t.count("\n") + 1 for t in [*head, *tail])
+        show_table(effect_table(found.effects), most=max(room, LEAST_ROWS), rest="--json gives them all")
+    say("\n".join(tail))
     if how["tables"]:
         for name, table in found.tables.items():
             say(f"{name.replace('_', ' ')}:")
@@ -77,6 +80,15 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     if how["keep"]:
         aside("The answer is kept in the study.")
     ctx.exit(0 if found.answered else 1)
+
+
+def _rests_on(found: "Answer") -> list[str]:
+    """Say what an answer rests on, what was left out, and the doubts."""
+    counts = found.rows
+    lines = [f"Rests on {counts.plants:,} plants, {counts.blocks} blocks, {counts.visits:,} visits ({found.planned})."]
+    for reason, ids in sorted(counts.left_out.items()):
+        lines.append(wrapped(f"Left out: {len(ids):,} record{'' if len(ids) == 1 else 's'}: {reason}.", "  "))
+    return lines + [wrapped(f"{doubt.severity}: {doubt.text}", "  - ") for doubt in found.doubts]
 
 
 @click.command(short_help="Write the report.", epilog="Example: domatia report ridge.domatia ridge-report")

@@ -13,7 +13,10 @@ if TYPE_CHECKING:
     from domatia.model import Finding
 
 SCREEN = 22
-"""Rows that are shown without being asked for more."""
+"""Lines of a table that are shown without being asked for more."""
+
+LINES = 34
+"""Lines that a command writes without being asked for more, but for a few around them."""
 
 NARROWEST = 12
 """Letters to which a column of text is narrowed at most."""
@@ -53,17 +56,24 @@ def counted(n: int, one: str, several: str = "") -> str:
 
 
 def show_table(frame: "pl.DataFrame", most: int = SCREEN, rest: str = "--all shows them") -> None:
-    """Write a table, and how many rows are not shown."""
+    """Write a table in at most so many lines below its head, and how many rows are not shown."""
     rows = [[_cell(v) for v in row] for row in frame.head(most).iter_rows()]
     header = [c.replace("_", " ") for c in frame.columns]
     right = [t.is_numeric() or c == "estimate" for c, t in zip(frame.columns, frame.dtypes, strict=True)]
     widths = _fitting([max(len(r[i]) for r in [header, *rows]) for i in range(len(header))], right)
-    for r in [header, ["-" * w for w in widths], *rows]:
-        for cells in _folded(r, widths):
+    left, shown = most, 0
+    for place, r in enumerate([header, ["-" * w for w in widths], *rows]):
+        folded = _folded(r, widths)
+        if place > 1:
+            left, shown = left - len(folded), shown + 1
+            if left < 0 and shown > 1:
+                shown -= 1
+                break
+        for cells in folded:
             line = [c.rjust(w) if n else c.ljust(w) for c, w, n in zip(cells, widths, right, strict=True)]
             say("  " + "  ".join(line).rstrip())
-    if frame.height > most:
-        say(f"  … and {frame.height - most:,} more; {rest}.")
+    if frame.height > shown:
+        say(f"  … and {frame.height - shown:,} more; {rest}.")
 
 
 def _screen_width() -> int:
@@ -99,8 +109,11 @@ def _cell(value: object) -> str:
     return value.hex()[:12] if isinstance(value, bytes) else str(value)
 
 
-def show_findings(findings: "Sequence[Finding]", every: bool) -> None:
-    """Write findings by check: all of them, or the first of each check."""
+def show_findings(findings: "Sequence[Finding]", every: bool, most: int = LINES) -> None:
+    """Write findings by check: all of them, or a line for each check with examples of the first ones.
+
+    Without `every`, at most `most` lines are written.
+    """
     by_code: dict[str, list[Finding]] = {}
     for f in findings:
         by_code.setdefault(f.code, []).append(f)
@@ -108,12 +121,19 @@ def show_findings(findings: "Sequence[Finding]", every: bool) -> None:
         for f in findings:
             say(wrapped(f"{f.severity}: {f.code} {f.key}: {f}", "  "))
         return
-    for code, found in list(by_code.items())[: SCREEN // 2]:
+    listed = list(by_code.items())[: most - 1]
+    left = most - len(listed) - 1
+    for code, found in listed:
         say(f"{found[0].severity:<8} {code} ({len(found):,})")
-        say(wrapped(f"{found[0].key}: {found[0]}", "    for example "))
-    rest = len(by_code) - SCREEN // 2
+        example = wrapped(f"{found[0].key}: {found[0]}", "    for example ")
+        left -= example.count("\n") + 1
+        if left >= 0:
+            say(example)
+    rest = len(by_code) - len(listed)
     if rest > 0:
         say(f"… and {counted(rest, 'more check')} with findings; --all shows every finding.")
+    elif left < 0:
+        say("--all shows every finding.")
 
 
 @contextmanager

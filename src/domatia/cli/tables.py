@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from domatia.cli.showing import SCREEN, aside, counted, progress, quoted, say, show_findings, show_table
+from domatia.cli.showing import LINES, SCREEN, aside, counted, progress, quoted, say, show_findings, show_table
 
 
 @click.command(
@@ -61,10 +61,11 @@ def import_(
 
         say(as_text(done.as_dict()))
         return
-    say(done.text())
+    text = done.text()
+    say(text)
     if done.findings:
         say(f"{counted(len(done.findings), 'finding')} about the tables{'' if every else ' (--all shows each)'}:")
-        show_findings(done.findings, every)
+        show_findings(done.findings, every, max(LINES - text.count("\n"), 10))
     if dry_run:
         aside("Dry run: nothing was written. Mend the mapping until it says what you mean; then leave out --dry-run.")
     else:

@@ -16,6 +16,9 @@ SMALL = replace(DEFAULT.sized(8, 24), years=2.0)
 ASK = Ask(draws=5)
 CODES = [q.code for q in ALL]
 every = pytest.mark.parametrize("code", CODES)
+slow_takeover = pytest.mark.parametrize(
+    "code", [c if c != "takeover" else pytest.param(c, marks=pytest.mark.slow) for c in CODES]
+)
 
 
 @cache
@@ -35,13 +38,13 @@ def written(a: Answer) -> str:
     return as_text(answer_as_dict(a, with_rows=True))
 
 
-@every
+@slow_takeover
 def test_row_order_leaves_the_answer_byte_equal(code: str) -> None:
     """All tables' rows in another order: the same bytes, rows used and left out included."""
     assert written(answer(code, shuffled(study(), 5), ASK)) == written(told(code))
 
 
-@pytest.mark.parametrize("code", [c if c != "takeover" else pytest.param(c, marks=pytest.mark.slow) for c in CODES])
+@slow_takeover
 def test_the_seed_repeats_exactly(code: str) -> None:
     """The same seed gives the same bytes."""
     assert written(answer(code, study(), ASK)) == written(told(code))
