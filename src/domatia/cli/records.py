@@ -2,7 +2,9 @@
 
 import click
 
-from domatia.cli.showing import say, show_table, wrapped
+from domatia.cli.showing import quoted, say, show_table, wrapped
+
+_ID_SHOWN = 12
 
 
 @click.command(
@@ -54,19 +56,21 @@ def life(study: str, plant: str, as_json: bool) -> None:
     if as_json:
         from domatia.tasks.as_json import as_text, finding_as_dict
 
-        events = [{"when": e.when, "what": e.what, "origin": e.origin} for e in found.events]
+        events = [{"when": e.when, "what": e.what, "origin": e.origin, "record": e.record} for e in found.events]
         findings = [finding_as_dict(f) for f in found.findings]
         plain = {"plant": found.plant.hex(), "heading": found.heading, "events": events}
         say(as_text({**plain, "revisions": list(found.revisions), "findings": findings}))
         return
     say(found.heading)
     for e in found.events:
-        say(wrapped(f"{e.when or 'undated':<11} {e.what}  [{e.origin}]", "  "))
+        record = f"; record {e.record[:_ID_SHOWN]}" if e.record else ""
+        say(wrapped(f"{e.when or 'undated':<11} {e.what}  [{e.origin}{record}]", "  "))
     for title, lines in (("Revisions", found.revisions), ("Open findings", tuple(map(str, found.findings)))):
         if lines:
             say(f"{title}:")
             for line in lines:
                 say(wrapped(line, "  "))
+    say(f'Mend a value: domatia correct {quoted(study)} RECORD FIELD=VALUE --why "…" --author NAME.')
 
 
 @click.command(
@@ -90,4 +94,14 @@ def changes(study: str, since: str | None, until: str | None, every: bool, as_js
     if found.is_empty():
         say("Nothing was changed.")
         return
-    show_table(found.select("at", "author", "kind", "column", "before", "after", "why"), 10**9 if every else 22)
+    import polars as pl
+
+    why = pl.coalesce(pl.col("why").replace("", None), "changed in " + pl.col("origin_file"), pl.lit(""))
+    shown = found.select(
+        pl.col("at").cast(pl.String).str.slice(0, 16).str.replace("T", " "),
+        *("author", "kind"),
+        pl.col("new_record").alias("record"),
+        *("column", "before", "after"),
+        why.alias("why"),
+    )
+    show_table(shown, 10**9 if every else 22)

@@ -177,8 +177,9 @@ def leaves_after(leaves: pl.DataFrame, years: float, window: float, alive: pl.Da
 
     A leaf counts `w` times with the missing share `wv / w`. Both lie on a straight line between the looks before and
     after that time; without a look after it, on the line through the last two if the last one lies within `window`.
-    A leaf that had vanished stays as it is. A plant counts if leaves marked on the same day were looked at by then (or
-    within `window` before), so that leaves known to have vanished do not stand alone for a plant that was lost or died.
+    A leaf that had vanished stays as it is. A plant counts if leaves marked at the same time (within `window`) were
+    looked at by then (or within `window` before), so that leaves known to have vanished do not stand alone for a plant
+    that was lost or died, nor for leaves of theirs that were marked some days apart and not looked at again.
 
     Parameters
     ----------
@@ -208,7 +209,7 @@ def leaves_after(leaves: pl.DataFrame, years: float, window: float, alive: pl.Da
         "w_eaten": pl.lit(1.0), "wv_eaten": share, "near": share, "near_w": by_fate, "there": there,
     }  # fmt: skip
     rows = (
-        _reached(leaves, years - window, alive)
+        _reached(leaves, years, window, alive)
         .sort("plant", "leaf", "years", "record_id")
         .select("plant", "leaf", "years", first=pl.col("share").first().over("plant", "leaf"), **values)
     )
@@ -223,14 +224,25 @@ def leaves_after(leaves: pl.DataFrame, years: float, window: float, alive: pl.Da
     return _interpolated(every, years, window, tuple(values)).sort(key)
 
 
-def _reached(leaves: pl.DataFrame, years: float, alive: pl.DataFrame | None) -> pl.DataFrame:
-    """Keep leaves of plants that were looked at after so many years."""
-    cohort = ("plant", "marked_t")
-    gone = (pl.col("fate") != PRESENT).sum().over(cohort) == pl.col("leaf").n_unique().over(cohort)
+def _cohorts(leaves: pl.DataFrame, window: float) -> pl.DataFrame:
+    """Add `cohort`: a plant's leaves that were marked within `window` years of one another belong together."""
+    marked = leaves.select("plant", "marked_t").unique().sort("plant", "marked_t")
+    apart = (pl.col("marked_t").diff() > window * DAYS_A_YEAR).fill_null(False).cast(pl.Int32)
+    marked = marked.with_columns(cohort=apart.cum_sum().over("plant"))
+    return leaves.join(marked, on=["plant", "marked_t"], how="left", maintain_order="left")
+
+
+def _reached(leaves: pl.DataFrame, years: float, window: float, alive: pl.DataFrame | None) -> pl.DataFrame:
+    """Keep leaves of plants that were looked at after so many years, or `window` before."""
+    least = years - window
+    cohort = ("plant", "cohort")
+    gone = pl.col("leaf").filter(pl.col("fate") != PRESENT).n_unique().over(cohort) == pl.col("leaf").n_unique().over(
+        cohort
+    )
     seen = alive if alive is not None else pl.DataFrame(schema={"plant": pl.Binary, "last": pl.Float64})
-    rows = leaves.join(seen, on="plant", how="left", maintain_order="left")
-    lived = gone & ((pl.col("last") - pl.col("marked_t")) / DAYS_A_YEAR >= years).fill_null(False)
-    return rows.filter((pl.col("years").max().over(cohort) >= years) | lived).drop("last")
+    rows = _cohorts(leaves, window).join(seen, on="plant", how="left", maintain_order="left")
+    lived = gone & ((pl.col("last") - pl.col("marked_t")) / DAYS_A_YEAR >= least).fill_null(False)
+    return rows.filter((pl.col("years").max().over(cohort) >= least) | lived).drop("last", "cohort")
 
 
 def _at(columns: Sequence[str], place: int, prefix: str) -> dict[str, pl.Expr]:

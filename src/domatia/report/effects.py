@@ -78,7 +78,7 @@ def _told(values: Sequence[float], ratio: bool) -> list[str]:
     estimate, low, high = values
     if any(isinf(v) for v in values) or (ratio and low > 0 and high / low > 4):
         return ["no bound" if abs(v) == inf else f"{v:.3g}" if abs(v) < 1000 else f"{v:,.0f}" for v in values]
-    width = max(high - low, abs(estimate) * 1e-6, 1e-9)
+    width = high - low if high - low > 1e-6 * abs(estimate) else max(abs(estimate), 1.0)
     digits = min(max(1 - floor(log10(width)), 0), 6)
     return [f"{v + 0.0:,.{digits}f}" for v in (round(estimate, digits), round(low, digits), round(high, digits))]
 

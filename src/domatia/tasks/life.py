@@ -20,11 +20,12 @@ _MEASURES = {
 
 @dataclass(frozen=True)
 class Event:
-    """One thing that happened to a plant, or that was written about it."""
+    """One thing that happened to a plant, or that was written about it, with the id of its record."""
 
     when: str
     what: str
     origin: str
+    record: str = ""
 
 
 @dataclass(frozen=True)
@@ -141,6 +142,7 @@ def _tags(data: StudyData, own: bytes) -> list[Event]:
             f"tag {r['tag']}" + (f" ({r['why']})" if r["why"] else "")
             + (f", in place of {r['former_tag']}" if r["former_tag"] else ""),
             _origin(r),
+            r["record_id"].hex(),
         )
         for r in rows
     ]  # fmt: skip
@@ -154,9 +156,9 @@ def _visits(data: StudyData, own: bytes) -> list[Event]:
         parts = [r["status"] or "status blank"]
         state = states.get(r["record_id"])
         if state not in (None, "unknown", "dead"):
-            parts.append(f"ants: {state}")
+            parts.append("no ants" if state == "vacant" else f"ants: {state}")
         parts += [words.format(_short(r[c])) for c, words in _MEASURES.items() if r[c] is not None]
-        found.append(Event(_date(r, "when"), "; ".join(parts), _origin(r)))
+        found.append(Event(_date(r, "when"), "; ".join(parts), _origin(r), r["record_id"].hex()))
     return found
 
 
@@ -166,14 +168,22 @@ def _short(value: object) -> str:
 
 def _acts(data: StudyData, own: bytes) -> list[Event]:
     rows = data.table("intervention").filter(pl.col("plant") == own).to_dicts()
-    return [Event(_date(r, "when"), r["kind"] + (f" ({r['agent']})" if r["agent"] else ""), _origin(r)) for r in rows]
+    return [
+        Event(
+            _date(r, "when"),
+            r["kind"] + (f" ({r['agent']})" if r["agent"] else ""),
+            _origin(r),
+            r["record_id"].hex(),
+        )
+        for r in rows
+    ]
 
 
 def _revision_lines(table: pl.DataFrame) -> list[str]:
     if table.height < 2:
         return []
     return [
-        f"{r['at']} {r['author'] or 'unknown'}: {r['kind']} {r['record_id'].hex()[:8]}"
+        f"{str(r['at'])[:16].replace('T', ' ')} {r['author'] or 'unknown'}: {r['kind']} {r['record_id'].hex()[:8]}"
         f"{'' if r['current'] else ' (replaced)'} {r['why'] or ''}".rstrip()
         for r in table.to_dicts()
     ]

@@ -123,6 +123,14 @@ def test_vanished_leaves_do_not_stand_for_a_plant_that_was_lost() -> None:
     assert after(rows).is_empty()
 
 
+def test_vanished_leaves_do_not_stand_for_leaves_marked_some_days_apart() -> None:
+    """A leaf that was eaten does not count alone where the others of its plant were never looked at again."""
+    eaten, other = marked("a", "1", (0, 10), (180, "eaten")), marked("a", "2", (9, 10), (180, 12))
+    leaves = followed_leaves(leaf_scores(study([*eaten, *other]))).with_columns(value=pl.lit("all"))
+    alive = pl.DataFrame({"plant": [b"a"], "last": [leaves["marked_t"][0] + 400.0]})
+    assert leaves_after(eaten_share(leaves, "value"), 1.0, 0.125, alive).is_empty()
+
+
 def test_a_plant_without_a_leaf_left_counts_if_it_lived() -> None:
     """A plant all of whose leaves were eaten counts as long as it was seen alive later."""
     leaves = followed_leaves(leaf_scores(study(marked("a", "1", (0, 0), (180, "eaten"))))).with_columns(

@@ -41,6 +41,12 @@ def test_digits_follow_the_interval_and_wide_ratios_keep_three() -> None:
     )
 
 
+def test_an_interval_without_width_gets_no_false_digits() -> None:
+    """Where nothing varies the digits follow the estimate."""
+    assert _row(_effect("missing_1y", (100.0, 100.0, 100.0), "%"))[:2] == ("100", "100 to 100")
+    assert _row(_effect("missing_difference_1y", (0.0, 0.0, 0.0), "%"))[0] == "0.0"
+
+
 def test_a_missing_bound_is_told() -> None:
     """An infinite bound is no number."""
     assert _row(_effect("hazard_ratio", (3.0, 1.2, inf)))[1] == "1.2 to no bound"
