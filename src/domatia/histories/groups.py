@@ -156,7 +156,7 @@ def _treatments(facts: pl.DataFrame, pool: bool) -> Groups:
         pairs += [Pair(s, c, "procedure") for s in of_role["sham"] for c in of_role["control"]]
     named = {p.of for p in pairs} | {p.against for p in pairs}
     every = [t for ts in of_role.values() for t in ts]
-    pairs += [Pair(t, base, "other") for t in every if t not in named]
+    pairs += [Pair(t, base, "other") for t in every if t not in named and t != base]
     outside = facts.filter(pl.col("treatment").is_null())["record_id"].to_list()
     names = (base, *[t for t in every if t != base])
     members = kept.select("plant", value=value)

@@ -101,6 +101,14 @@ def doubts(data: StudyData, found: Founding) -> tuple[Doubt, ...]:
         "who was seen first need not be who arrived first."
     )
     told.append(Doubt("between_looks", "note", text))
+    cut = numbers.treated_while_vacant(data, about)
+    if cut:
+        text = (
+            f"On {cut:,} of {about.rows.height:,} steps of vacant plants ants were taken off, founding queens with "
+            "them. Such plants have further to go until workers patrol than plants merely seen vacant, so groups "
+            "treated unequally cannot be compared in this."
+        )
+        told.append(Doubt("treated_while_vacant", "warning", text))
     own = about.rows.group_by("plant").agg(n=pl.col("spell").n_unique()).filter(pl.col("n") > 1).height
     if own:
         text = f"{own} plants were vacant more than once; plants that lose ants again and again may be poor hosts."

@@ -9,10 +9,12 @@ from numpy.typing import NDArray
 from domatia.histories.covariates import Covariates, covariates_of
 from domatia.histories.facts import plant_facts
 from domatia.histories.groups import Groups, groups_of, in_two_blocks
-from domatia.histories.looks import Counts
+from domatia.histories.looks import REMOVALS, Counts
+from domatia.histories.moments import position
 from domatia.histories.sequences import OTHER
 from domatia.histories.vacancies import Vacancies, distance_to_colony, state_at_start, vacant_steps
 from domatia.model import Ask, Effect, Rows, StudyData, WrongUse
+from domatia.model.dates import DAYS_A_YEAR
 from domatia.stats.clustering import Estimate
 from domatia.stats.competing import CompetingHazards, CompetingRows, competing_hazards, cumulative_incidence
 
@@ -55,19 +57,28 @@ class Material:
     clusters: int
     left_out: dict[str, list[bytes]]
 
-    def design(self) -> Array:
-        """Give one column a group but the reference, then the covariates; shape (rows, columns)."""
-        dummies = [(self.rows["value"] == g).cast(pl.Float64).to_numpy() for g in self.names[1:]]
-        return np.column_stack(
-            [*dummies, *[self.rows[c].to_numpy() for c in self.columns], np.zeros((self.rows.height, 0))]
-        )
+    @property
+    def fixed(self) -> tuple[str, ...]:
+        """Covariates that do not change with time: those given with --adjust."""
+        return tuple(c for c in self.columns if c not in dict(_FIELDS))
 
-    def competing(self, causes: tuple[tuple[str, ...], ...]) -> CompetingRows:
+    @property
+    def lit(self) -> tuple[str, ...]:
+        """The fixed covariates, and light."""
+        return tuple(c for c in self.columns if c == "openness" or c in self.fixed)
+
+    def design(self, columns: tuple[str, ...]) -> Array:
+        """Give one column a group but the reference, then covariates; shape (rows, columns)."""
+        dummies = [(self.rows["value"] == g).cast(pl.Float64).to_numpy() for g in self.names[1:]]
+        return np.column_stack([*dummies, *[self.rows[c].to_numpy() for c in columns], np.zeros((self.rows.height, 0))])
+
+    def competing(self, causes: tuple[tuple[str, ...], ...], columns: tuple[str, ...]) -> CompetingRows:
         """Give the rows with each tuple of ends as one cause, numbered from 1."""
         number = {end: i + 1 for i, ends in enumerate(causes) for end in ends}
         cause = self.rows["ended"].replace_strict(number, default=0, return_dtype=pl.Int64).to_numpy()
         start, stop = self.rows["start"].to_numpy(), self.rows["stop"].to_numpy()
-        return CompetingRows(start, stop, cause, self.design(), self.rows["cluster"].to_numpy().astype(np.int64))
+        block = self.rows["cluster"].to_numpy().astype(np.int64)
+        return CompetingRows(start, stop, cause, self.design(columns), block)
 
     def rows_used(self, data: StudyData) -> Rows:
         """Name the records used and left out."""
@@ -135,19 +146,44 @@ def _with_covariates(rows: pl.DataFrame, extra: Covariates) -> tuple[pl.DataFram
     return rows, (*columns, *extra.names)
 
 
+def treated_while_vacant(data: StudyData, about: Material) -> int:
+    """Count the steps of vacant plants at whose beginning, or during which, ants were taken off on record."""
+    acts = data.table("intervention").filter(pl.col("kind").is_in(REMOVALS) & pl.col("plant").is_not_null())
+    acts = acts.select("plant", at=position()).filter(pl.col("at").is_not_null())
+    length = (pl.col("stop") - pl.col("start")) * DAYS_A_YEAR
+    steps = about.rows.select("plant", "t", end=pl.col("t") + length)
+    hit = steps.join(acts, on="plant").filter((pl.col("at") >= pl.col("t")) & (pl.col("at") < pl.col("end")))
+    return hit.select("plant", "t").unique().height
+
+
 @dataclass(frozen=True)
 class Fits:
-    """The two fits: every ant by itself, and any ant."""
+    """The fits: every ant by itself and any ant.
+
+    Attributes
+    ----------
+    ants, ends : tuple of str
+    each, any_ : CompetingHazards
+        With groups and fixed covariates: for what has become of a plant after a year. Covariates that change with time
+        (light, size) are left out, since a plant does not keep for a year those it began with.
+    each_lit, any_lit : CompetingHazards
+        With light as well: for the ratios of groups and light.
+    any_all : CompetingHazards
+        With size and distance as well: for their ratios.
+    """
 
     ants: tuple[str, ...]
+    ends: tuple[str, ...]
     each: CompetingHazards
     any_: CompetingHazards
-    ends: tuple[str, ...]
+    each_lit: CompetingHazards
+    any_lit: CompetingHazards
+    any_all: CompetingHazards
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What the fits had to say."""
-        return tuple(dict.fromkeys((*self.each.notes, *self.any_.notes)))
+        return tuple(dict.fromkeys((*self.each_lit.notes, *self.any_lit.notes)))
 
 
 def fit(about: Material) -> Fits:
@@ -155,9 +191,17 @@ def fit(about: Material) -> Fits:
     there = set(about.rows["ended"]) - {""}
     ants = tuple(sorted(there - {DIED}))
     ends = (*ants, DIED) if DIED in there else ants
-    each = competing_hazards(about.competing(tuple((e,) for e in ends)))
-    any_ = competing_hazards(about.competing((ants, (DIED,)) if DIED in there else (ants,)))
-    return Fits(ants, each, any_, ends)
+    every = tuple((e,) for e in ends)
+    two = (ants, (DIED,)) if DIED in there else (ants,)
+    found: dict[tuple[bool, tuple[str, ...]], CompetingHazards] = {}
+    for single, columns in ((True, about.fixed), (False, about.fixed), (True, about.lit), (False, about.lit)):
+        if (single, columns) not in found:
+            found[single, columns] = competing_hazards(about.competing(every if single else two, columns))
+    whole = (False, about.columns)
+    if whole not in found:
+        found[whole] = competing_hazards(about.competing(two, about.columns))
+    parts = ((True, about.fixed), (False, about.fixed), (True, about.lit), (False, about.lit), whole)
+    return Fits(ants, ends, *(found[part] for part in parts))
 
 
 def _effect(name: str, pair: tuple[str, str], c: Estimate, at: tuple[int, ...], where: str) -> Effect:
@@ -167,7 +211,7 @@ def _effect(name: str, pair: tuple[str, str], c: Estimate, at: tuple[int, ...], 
 
 def chances(about: Material, fits: Fits) -> list[Effect]:
     """Give what has become of a vacant plant after a year, averaged over the spells of a group."""
-    design, where = about.design(), about.vacancies.counts
+    design, where = about.design(about.fixed), about.vacancies.counts
     begins = (about.rows["start"] == 0.0).to_numpy()
     horizon = np.array([min(1.0, float(fits.each.edges[-1]))])
     found = []
@@ -185,27 +229,23 @@ def chances(about: Material, fits: Fits) -> list[Effect]:
 
 def ratios(about: Material, fits: Fits) -> list[Effect]:
     """Give the hazard ratios of colonisation: between groups, and for light, size and distance."""
-    where = about.vacancies.counts
-    column = {n: i for i, n in enumerate((*about.names[1:], *about.columns))}
-    label = {
-        "openness": ("colonisation_hazard_ratio_light", LIGHT),
-        "log_height": ("colonisation_hazard_ratio_size", "e times smaller"),
-        "colony_m": ("colonisation_hazard_ratio_distance", "10 m nearer to a colony"),
-    }
-    found = []
-    for who, fitted, cause in ((ANY, fits.any_, 0), *((a, fits.each, k) for k, a in enumerate(fits.ants))):
+    where, found = about.vacancies.counts, []
+    at = {n: i for i, n in enumerate((*about.names[1:], *about.lit))}
+    for who, fitted, cause in ((ANY, fits.any_lit, 0), *((a, fits.each_lit, k) for k, a in enumerate(fits.ants))):
         ratio = fitted.hazard_ratios
         for name in about.names[1:]:
-            of = (
-                "removal"
-                if about.groups is not None and about.groups.column == "treatment" and name == "removal"
-                else name
-            )
-            label_of = f"colonisation_hazard_ratio_{of.replace(' ', '_')}"
-            found.append(_effect(label_of, (who, about.names[0]), ratio, (cause, column[name]), where))
-        for name in about.columns:
-            if name in label:
-                found.append(_effect(label[name][0], (who, label[name][1]), ratio, (cause, column[name]), where))
+            label = f"colonisation_hazard_ratio_{name.replace(' ', '_')}"
+            found.append(_effect(label, (who, about.names[0]), ratio, (cause, at[name]), where))
+        if "openness" in at:
+            pair = (who, LIGHT)
+            found.append(_effect("colonisation_hazard_ratio_light", pair, ratio, (cause, at["openness"]), where))
+    at = {n: i for i, n in enumerate((*about.names[1:], *about.columns))}
+    for column, label, against in (
+        ("log_height", "colonisation_hazard_ratio_size", "e times smaller"),
+        ("colony_m", "colonisation_hazard_ratio_distance", "10 m nearer to a colony"),
+    ):
+        if column in at:
+            found.append(_effect(label, (ANY, against), fits.any_all.hazard_ratios, (0, at[column]), where))
     return found
 
 
@@ -219,7 +259,7 @@ def curve_table(about: Material, fits: Fits) -> pl.DataFrame:
     reach = min(2.0, float(fits.each.edges[-1]))
     times = np.linspace(0.0, reach, 25)
     begins = (about.rows["start"] == 0.0).to_numpy()
-    c = cumulative_incidence(fits.each, about.design()[begins], times).by_cause
+    c = cumulative_incidence(fits.each, about.design(about.fixed)[begins], times).by_cause
     parts = [
         pl.DataFrame({"x": times, "y": c.estimate[k], "low": c.low[k], "high": c.high[k]}).select(
             pl.lit(end).alias("group"), pl.all()

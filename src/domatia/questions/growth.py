@@ -41,7 +41,7 @@ from domatia.figures.style import Words
 from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, StudyData
 from domatia.questions import growth_numbers as numbers
 from domatia.questions.standing_doubts import standing_doubts
-from domatia.questions.wording import bounds, group, number, share
+from domatia.questions.wording import group, interval, number, share
 
 LEAST_PLANTS = 10
 _UNEVEN = 0.05
@@ -153,20 +153,23 @@ def sentence(found: Growth, why_doubt: Sequence[Doubt]) -> str:
         return found.too_little
     main, column = found.effects[0], found.about.groups.column
     one, other = group(column, main.of), group(column, main.against)
-    size = number(100 * abs(main.estimate))
     ends = f"95 % interval {100 * main.low:.1f} to {100 * main.high:.1f}"
     if main.low > 0 or main.high < 0:
-        way = "more" if main.estimate > 0 else "less"
+        way, sign = ("more", 1.0) if main.estimate > 0 else ("less", -1.0)
+        low, high = sorted((sign * main.low, sign * main.high))
+        size, ends = number(100 * abs(main.estimate)), f"95 % interval {100 * low:.1f} to {100 * high:.1f}"
         text = f"{one[:1].upper()}{one[1:]} grew {size} percentage points a year {way} than {other} ({ends})."
     else:
         text = (
             f"No difference in growth was shown between {one} and {other}: {number(100 * main.estimate)} percentage "
-            f"points "
-            f"a year ({ends})."
+            f"points a year ({ends})."
         )
     cm = next((e for e in found.effects if e.name == "height_difference_1y_cm"), None)
     if cm is not None:
-        text += f" After one year the living differ by {number(cm.estimate)} cm in what they gained ({bounds(cm)})."
+        text += (
+            f" In the first year the living {one} gained {number(cm.estimate)} cm more than the living {other} "
+            f"({interval(cm)}; below 0 means less)."
+        )
     grave = [d for d in why_doubt if d.severity != "note"]
     return text + (f" But: {grave[0].text}" if grave else "")
 

@@ -44,7 +44,8 @@ def _deaths(about: Material) -> list[Doubt]:
         found.append(Doubt("single_sight", "note", text))
     if about.deaths.back:
         text = (
-            f"{about.deaths.back} plants were recorded dead and seen alive later; their earlier death does not count."
+            f"{about.deaths.back} plants were recorded dead or without live tissue and seen alive later; that does not "
+            "count as a death."
         )
         found.append(Doubt("back_from_the_dead", "note", text))
     if about.deaths.grain != "day":

@@ -307,8 +307,8 @@ def dated_deaths(about: Material) -> pl.DataFrame:
         found = cox(np.zeros(table.height), times["stop"].to_numpy(), times["died"].to_numpy(), about.design(), cluster)
         for pair in about.groups.pairs:
             w = _weights(about, pair.of, pair.against)
-            c = found.uncertainty.linear(np.atleast_1d(w @ found.coefficients.estimate), w[None, :])
-            ratio = [float(np.exp(v[0])) for v in (c.estimate, c.low, c.high)]
+            c = found.uncertainty.linear(np.atleast_1d(w @ found.coefficients.estimate), w[None, :]).exponential()
+            ratio = [float(v[0]) for v in (c.estimate, c.low, c.high)]
             rows.append((pair.of, pair.against, how, *ratio, about.ever_alive, int(times["died"].sum())))
     schema = ["of", "against", "intervals", "hazard_ratio", "low", "high", "plants", "deaths"]
     return pl.DataFrame(rows, schema=schema, orient="row")

@@ -17,6 +17,8 @@ REMOVED = "ants were taken off: the treatment, not the ants, decided who left"
 LIGHT_STEP = 0.1
 _LEAST_KNOWN = 0.8
 _DRY_LEAST = 2
+_LEAST_MOVES_EACH = 5
+"""Changes seen, on average, for each move whose ratio is estimated; common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,7 +183,10 @@ def season_ratios(data: StudyData, about: Material) -> pl.DataFrame:
 
 
 def _ratios(about: Material, covariates: NDArray[np.float64], name: str) -> pl.DataFrame:
+    """Fit one ratio for each move; empty where too few moves were seen for so many numbers."""
     pattern = about.pattern()
+    if about.moves_seen() < _LEAST_MOVES_EACH * len(pattern.origin):
+        return pl.DataFrame()
     effects = multistate.effects_on_all(pattern, (name,))
     fit = multistate.fit_multistate(about.panel(covariates), pattern, effects, information="expected")
     found = multistate.hazard_ratios(fit)
