@@ -34,7 +34,7 @@ NAMES = {
     "standing_difference": "difference in leaf missing, scored once",
     "standing_log_ratio": "leaf missing, scored once: log response ratio",
     "marked_to_standing_ratio": "loss of marked leaves over that scored once",
-    "cumulative_incidence": "vacant plants that ended so (cumulative incidence)",
+    "cumulative_incidence": "ended so (cumulative incidence)",
     "mean_stay": "mean stay",
     "intensity": "changes for each plant and year (intensity)",
     "transition": "share a year later (transition probability)",

@@ -29,7 +29,9 @@ class ShownAnswer:
     def effects(self) -> pl.DataFrame:
         """The effects with their intervals as a polars frame."""
         keep = ("name", "of", "against", "where", "estimate", "low", "high", "level", "unit")
-        return pl.DataFrame([{k: getattr(e, k) for k in keep} for e in self.answer.effects])
+        numbers = ("estimate", "low", "high", "level")
+        schema = {k: pl.Float64() if k in numbers else pl.String() for k in keep}
+        return pl.DataFrame([{k: getattr(e, k) for k in keep} for e in self.answer.effects], schema=schema)
 
     @property
     def doubts(self) -> pl.DataFrame:
