@@ -234,6 +234,8 @@ def _rest(draft: Draft) -> tuple[Quantity, ...]:
         if not look.said:
             continue
         note = f"No field of this name is known, so it comes in as a quantity. It holds {look.told()}."
+        if look.numeric and not name_and_unit(name)[1]:
+            note += ' LOOK: if it has a unit, write unit = "…".'
         if look.yes_no and HEADERS.get(name_and_unit(name)[0]) == ("occupancy", "taxon"):
             note += (
                 " LOOK: if it says whether somebody looked for ants, write it under [occupancy] as looked; if it says "
