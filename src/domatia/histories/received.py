@@ -55,7 +55,8 @@ def treatment_received(data: StudyData) -> pl.DataFrame:
         `treatment`, `assigned`, `treated` (plants with a removal or sham on record), `treated_again`,
         `share_of_days_vacant` (of the plant-days whose state at the last look is known; a plant whose ants were taken
         off then is vacant), `occupied_again` (plants seen or made vacant and later held by an ant),
-        `median_days_to_it`, `lost_colony` (plants held at the start and later seen vacant).
+        `median_days_to_it`, `lost_colony` (plants held at the start and later seen vacant; null
+        for removal).
     """
     plants = _experiment(data)
     acts = data.table("intervention").filter(pl.col("kind").is_in(_ACTS))
@@ -76,7 +77,9 @@ def treatment_received(data: StudyData) -> pl.DataFrame:
             share_of_days_vacant=pl.col("vacant_days").sum() / pl.col("known_days").sum(),
             occupied_again=pl.col("days_to_it").is_not_null().sum(),
             median_days_to_it=pl.col("days_to_it").median(),
-            lost_colony=pl.col("lost_colony").fill_null(False).sum(),
+            lost_colony=pl.when((pl.col("role") == "removal").any().not_()).then(
+                pl.col("lost_colony").fill_null(False).sum()
+            ),
         )
         .sort("treatment")
     )
@@ -106,7 +109,14 @@ def occupied_again_by(data: StudyData) -> pl.DataFrame:
 def _states(data: StudyData, plants: pl.DataFrame) -> pl.DataFrame:
     seen = last_known(after_removals(looks(data), data), "after").join(plants.select("plant", "start"), on="plant")
     seen = seen.with_columns(days=(pl.col("t").shift(-1).over("plant") - pl.col("t")).fill_null(0.0))
-    return seen.filter((pl.col("state") != DIED) & (pl.col("start").is_null() | (pl.col("t") >= pl.col("start"))))
+    # the last look before the start says what the plant was like at the start
+    later = (
+        pl.col("start").is_null() | (pl.col("t") + pl.col("days") > pl.col("start")) | (pl.col("t") == pl.col("start"))
+    )
+    seen = seen.with_columns(begun=pl.max_horizontal("t", "start"))
+    seen = seen.with_columns(days=pl.max_horizontal(pl.lit(0.0), pl.col("t") + pl.col("days") - pl.col("begun")))
+    kept = seen.filter((pl.col("state") != DIED) & (later | (pl.col("t") > pl.col("start"))))
+    return kept.with_columns(t="begun").drop("begun")
 
 
 def _again(states: pl.DataFrame) -> pl.DataFrame:

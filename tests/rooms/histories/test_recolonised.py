@@ -18,7 +18,19 @@ def test_taken_again_before_anybody_saw_it_vacant() -> None:
     made.visit("q", "2020-03-01", ants="Rust patrolling")
     rows = {r["treatment"]: r for r in treatment_received(made.data()).to_dicts()}
     assert (rows["removal"]["occupied_again"], rows["removal"]["median_days_to_it"]) == (1, 60.0)
-    assert (rows["removal"]["lost_colony"], rows["sham"]["occupied_again"]) == (0, 0)
+    assert (rows["removal"]["lost_colony"], rows["sham"]["occupied_again"]) == (None, 0)
+
+
+def test_the_last_look_before_the_start_counts() -> None:
+    """Looked at on the 1st, treated on the 5th, held on the 35th: occupied again within 30 days of the start."""
+    made = MadeStudy().treatment("removal", "removal").treatment("sham", "sham")
+    made.plant("p").assign("p", "removal", "2020-01-05").plant("q").assign("q", "sham", "2020-01-05")
+    made.visit("p", "2020-01-01", ants="Rust patrolling").act("p", "2020-01-05")
+    made.visit("p", "2020-02-04", ants="Velvet patrolling").visit("q", "2020-01-01", ants="Rust patrolling")
+    made.visit("q", "2020-02-04", ants="none")
+    rows = {r["treatment"]: r for r in treatment_received(made.data()).to_dicts()}
+    assert (rows["removal"]["occupied_again"], rows["removal"]["median_days_to_it"]) == (1, 30.0)
+    assert rows["sham"]["lost_colony"] == 1
 
 
 def blocks(homes: dict[str, tuple[str, ...]]) -> MadeStudy:
