@@ -162,7 +162,7 @@ def _received(data: StudyData) -> list[Block]:
     blocks.append(as_table(treatment_received(data), "What was done, and how long plants were free of ants"))
     again = occupied_again_by(data)
     if again.height:
-        blocks.append(as_table(again, "Who took plants that had been seen vacant"))
+        blocks.append(as_table(again, "Who took plants that had been vacant"))
     before = before_treatment(data)
     if before.height:
         blocks.append(as_table(before, "Before the treatment"))
