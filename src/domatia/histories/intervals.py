@@ -50,7 +50,6 @@ def rows_of_looks(deaths: Deaths, seen: pl.DataFrame) -> pl.DataFrame:
     kept = followed(deaths).select("plant", "origin", "right")
     steps = last_known(seen, "after").join(kept, on="plant").with_columns(t=pl.col("t") - pl.col("origin"))
     steps = steps.filter(pl.col("right").is_null() | (pl.col("t") <= pl.col("right")))
-    # an earlier "dead" that a later visit disproved is no state
     steps = steps.filter((pl.col("state") != DIED) | (pl.col("t") == pl.col("right")))
     steps = steps.sort("plant", "t", "record_id").unique(["plant", "t"], keep="last", maintain_order=True)
     steps = steps.with_columns(stop=pl.col("t").shift(-1).over("plant"), ends=pl.col("state").shift(-1).over("plant"))

@@ -20,6 +20,8 @@ Counts = Literal["patrolling workers", "live queen"]
 def looks(data: StudyData, counts: Counts = "patrolling workers") -> pl.DataFrame:
     """Give the state of each plant at each dated visit that says whether it lived.
 
+    A "dead" that a later visit disproved says nothing and is left out.
+
     Parameters
     ----------
     data : StudyData
@@ -62,8 +64,11 @@ def looks(data: StudyData, counts: Counts = "patrolling workers") -> pl.DataFram
         .otherwise(pl.lit(VACANT))
     )  # fmt: skip
     nothing = pl.lit([], dtype=pl.List(pl.String))
+    last_alive = pl.col("t").filter(pl.col("status") == "alive").max().over("plant")
+    disproved = pl.col("status").is_in(DEAD) & last_alive.is_not_null() & (pl.col("t") <= last_alive)
     return (
         joined.with_columns(looked=looked, state=state)
+        .filter(~disproved)
         .with_columns(could_be=pl.when(pl.col("state") == "several").then(pl.col("holders")).otherwise(nothing))
         .select("plant", "record_id", "t", "looked", "state", "could_be")
         .sort("plant", "t", pl.col("state") == UNKNOWN, "record_id")

@@ -57,8 +57,6 @@ def state_sequences(
     """
     seen = looks(data, counts).join(plants, on="plant", maintain_order="left")
     seen = seen.filter(pl.col("from_t").is_null() | (pl.col("t") >= pl.col("from_t")))
-    last_alive = pl.col("t").filter(pl.col("state") != DIED).max().over("plant")
-    seen = seen.filter((pl.col("state") != DIED) | last_alive.is_null() | (pl.col("t") > last_alive))
     plain = (VACANT, FOUNDING, UNKNOWN, UNNAMED, DIED, "several")
     ants = seen.filter(~pl.col("state").is_in(plain)).group_by("state").len().sort("state")
     rare = tuple(ants.filter(pl.col("len") < least)["state"].to_list())
