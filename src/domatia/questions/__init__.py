@@ -84,4 +84,4 @@ def _number_of(code: str) -> int:
 
 def _planned(data: StudyData, code: str, ask: Ask) -> Literal["planned", "found later"]:
     stated = data.table("intention")["question"].to_list()
-    return "planned" if code in stated and not ask.by and not ask.adjust else "found later"
+    return "planned" if code in stated and not (ask.by or ask.adjust or ask.pool) else "found later"

@@ -157,3 +157,9 @@ def test_treatments_without_a_role_are_compared_once_each() -> None:
     for name in ("a", "b", "c"):
         made.treatment(name, "other").plant(name).assign(name, name)
     assert [(p.of, p.against) for p in groups_of(plant_facts(made.data())).pairs] == [("b", "a"), ("c", "a")]
+
+
+@pytest.mark.parametrize(("ask", "said"), [(ASK, "planned"), (replace(ASK, pool=True), "found later")])
+def test_a_pooled_comparison_was_not_planned(ask: Ask, said: str) -> None:
+    """The study stated removal against sham; pooling sham and control is another comparison."""
+    assert answer("survival", study(), replace(ask, only_effects=True)).planned == said
