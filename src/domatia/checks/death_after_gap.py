@@ -61,7 +61,9 @@ def run(data: StudyData) -> tuple[Finding, ...]:
 def _finding(rows: list[Row]) -> Finding:
     before = [row for row in rows if row["seen"]]
     death = next(row for row in rows if row["dead"])
-    missed = [f"{row['status']} {at(row['written'])}" for row in rows if not row["seen"] and not row["dead"]]
+    missed = [
+        f"{row['status'] or 'no status'} {at(row['written'])}" for row in rows if not row["seen"] and not row["dead"]
+    ]
     how = f"between them {listing(missed)}" if missed else "no visit between them"
     alive = before[-1]["written"]
     return Finding(

@@ -62,5 +62,6 @@ def open_findings(findings: tuple[Finding, ...]) -> list[Doubt]:
         return []
     counts = codes.value_counts(name="n").sort(["n", codes.name], descending=[True, False])
     told = ", ".join(f"{c.replace('_', ' ')} ({n})" for c, n in list(counts.iter_rows())[:4])
-    more = f" and {counts.height - 4} more kinds" if counts.height > 4 else ""
+    rest = counts.height - 4
+    more = f" and {rest} more {'kinds' if rest > 1 else 'kind'}" if rest > 0 else ""
     return [Doubt("open_findings", "note", f"Errors found in the data are still open: {told}{more}.")]

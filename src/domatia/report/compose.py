@@ -146,7 +146,8 @@ def _findings(still_open: Sequence[Finding], settled: Sequence[Finding]) -> list
         schema=["grade", "check", "open"],
         orient="row",
     )
-    blocks.append(Paragraph(f"{len(still_open):,} findings are open and {len(settled):,} are settled."))
+    number = f"{len(still_open):,} findings are" if len(still_open) != 1 else "One finding is"
+    blocks.append(Paragraph(f"{number} open and {len(settled):,} settled."))
     blocks.append(as_table(table, "Open findings by check"))
     errors = [f for f in still_open if f.severity == "error"][:MOST_FINDINGS]
     if errors:
