@@ -4,7 +4,7 @@ import polars as pl
 
 from domatia.histories.deaths import death_intervals, followed
 from domatia.histories.facts import plant_facts
-from domatia.histories.looks import DIED, UNKNOWN, VACANT, after_removals, last_known, looks, roles_of
+from domatia.histories.looks import DIED, FOUNDING, UNKNOWN, VACANT, after_removals, last_known, looks, roles_of
 from domatia.histories.moments import position
 from domatia.model.study import StudyData
 
@@ -54,7 +54,8 @@ def treatment_received(data: StudyData) -> pl.DataFrame:
     polars.DataFrame
         `treatment`, `assigned`, `treated` (plants with a removal or sham on record), `treated_again`,
         `share_of_days_vacant` (of the plant-days whose state at the last look is known; a plant whose ants were taken
-        off then is vacant), `occupied_again` (plants seen or made vacant and later held by an ant),
+        off then is vacant; where a step begins vacant and ends held, or the other way, half of it counts),
+        `occupied_again` (plants seen or made vacant and later held by an ant),
         `median_days_to_it`, `lost_colony` (plants held at the start and later seen vacant; null
         for removal).
     """
@@ -63,7 +64,7 @@ def treatment_received(data: StudyData) -> pl.DataFrame:
     times = acts.group_by("plant").agg(times=pl.len())
     states = _states(data, plants)
     per = states.group_by("plant").agg(
-        vacant_days=pl.col("days").filter(pl.col("known") == VACANT).sum(),
+        vacant_days=(pl.col("days") * pl.col("vacant_share")).sum(),
         known_days=pl.col("days").filter(pl.col("known").is_not_null()).sum(),
     )
     table = plants.join(times, on="plant", how="left").join(per, on="plant", how="left")
@@ -113,6 +114,10 @@ def _states(data: StudyData, plants: pl.DataFrame) -> pl.DataFrame:
     later = (
         pl.col("start").is_null() | (pl.col("t") + pl.col("days") > pl.col("start")) | (pl.col("t") == pl.col("start"))
     )
+    empty = pl.col("known") == VACANT
+    then = pl.col("state").shift(-1).over("plant")
+    goes = then.is_not_null() & ~then.is_in([UNKNOWN, DIED, FOUNDING]) & ((then == VACANT) != empty)
+    seen = seen.with_columns(vacant_share=pl.when(goes).then(0.5).when(empty).then(1.0).otherwise(0.0))
     seen = seen.with_columns(begun=pl.max_horizontal("t", "start"))
     seen = seen.with_columns(days=pl.max_horizontal(pl.lit(0.0), pl.col("t") + pl.col("days") - pl.col("begun")))
     kept = seen.filter((pl.col("state") != DIED) & (later | (pl.col("t") > pl.col("start"))))

@@ -213,9 +213,12 @@ def test_before_the_treatment() -> None:
 
 
 def test_days_without_ants_begin_with_the_removal() -> None:
-    """Ants taken off on the day of the look: the days up to the next look are days without ants."""
+    """Ants taken off at a look: the days up to the next are without ants, half of them where that look saw ants.
+
+    By hand: 10 + 30 / 2 + 20 of 60 days of the one plant, and 20 of 20 of the other.
+    """
     rows = {r["treatment"]: r for r in treatment_received(experiment().data()).to_dicts()}
-    assert rows["removal"]["share_of_days_vacant"] == pytest.approx(1.0)
+    assert rows["removal"]["share_of_days_vacant"] == pytest.approx(65 / 80)
 
 
 def test_no_experiment_gives_empty_tables() -> None:
