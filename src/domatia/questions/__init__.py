@@ -12,6 +12,10 @@ ALL: tuple[Question, ...] = (survival.QUESTION, growth.QUESTION, damage.QUESTION
 """Every question, in the order of a report."""
 
 
+COMPARING = ("survival", "growth", "damage")
+"""Questions that compare groups of plants and so need treatments or a field to compare by."""
+
+
 def question(code: str) -> Question:
     """Give the question of that code.
 
@@ -26,9 +30,21 @@ def question(code: str) -> Question:
     raise WrongUse(f"There is no question {code!r}", [q.code for q in ALL], name=code)
 
 
-def lacking(asked: Question, data: StudyData) -> tuple[str, ...]:
-    """Say what a study lacks to be asked a question; empty if it lacks nothing."""
-    return tuple(n.what for n in asked.needs if not n.met(data))
+def lacking(asked: Question, data: StudyData, by: str = "") -> tuple[str, ...]:
+    """Say what a study lacks to be asked a question; empty if it lacks nothing.
+
+    Parameters
+    ----------
+    asked : Question
+    data : StudyData
+    by : str
+        The field that plants are compared by, empty for the treatments.
+    """
+    lacks = tuple(n.what for n in asked.needs if not n.met(data))
+    treated = data.table("assignment")["treatment"].n_unique() > 1
+    if not lacks and not by and not treated and asked.code in COMPARING:
+        return ("treatments given to plants; or compare plants by a field of theirs with --by",)
+    return lacks
 
 
 def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:

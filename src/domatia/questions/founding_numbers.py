@@ -105,6 +105,8 @@ def gather(data: StudyData, ask: Ask, counts: Counts) -> Material:
         members = facts.select("plant", value=pl.lit("all"))
     extra = covariates_of(facts, ask.adjust)
     rows = distance_to_colony(data, state_at_start(data, found.rows))
+    # where no neighbour was held the nearest colony lies beyond the farthest one seen
+    rows = rows.with_columns(pl.col("colony_m").fill_null(pl.col("colony_m").max()))
     outside = rows.join(members, on="plant", how="anti")["record_id"].to_list()
     rows = rows.join(members, on="plant", maintain_order="left").join(
         facts.select("plant", "group"), on="plant", maintain_order="left"

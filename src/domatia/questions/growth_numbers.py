@@ -198,7 +198,8 @@ def after_a_year(data: StudyData, about: Material) -> tuple[tuple[Effect, ...], 
     table = height_after(data, about.sizes, YEAR, about.starts).join(about.everyone, on="plant")
     table = table.with_columns(
         gain=pl.when(pl.col("alive") == 1.0).then(pl.col("later_cm") - pl.col("first_cm")),
-        counted=pl.when(pl.col("alive") == 1.0).then("later_cm").otherwise(pl.col("last_cm") * pl.col("alive")),
+        counted=pl.when(pl.col("alive") == 1.0).then("later_cm").otherwise(pl.col("last_cm") * pl.col("alive"))
+        - pl.col("first_cm"),
         dead=1.0 - pl.col("alive"),
     )
     known = table.filter(pl.col("gain").is_not_null()).group_by("value").len()

@@ -48,10 +48,7 @@ def askable(data: StudyData, ask: Ask, wanted: tuple[str, ...]) -> tuple[list[st
     for q in ALL:
         if wanted and q.code not in wanted:
             continue
-        lacks = lacking(q, data)
-        treated = data.table("assignment")["treatment"].n_unique() > 1
-        if not lacks and not treated and not ask.by and q.code in ("survival", "growth", "damage"):
-            lacks = ("treatments given to plants; or compare plants by a field with --by",)
+        lacks = lacking(q, data, ask.by)
         if lacks:
             missing[q.asks] = lacks
         else:
