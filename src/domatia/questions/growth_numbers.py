@@ -277,7 +277,7 @@ def redrawn_table(data: StudyData, about: Material, rng: np.random.Generator) ->
     spread = ((t - t.mean()) ** 2).sum()
     slope = ((t - t.mean()) * (y - y.mean())).sum() / spread
     each = about.rows.group_by("unit", "value", "cluster").agg(slope=slope).sort("unit")
-    return redrawn(data, about.groups, each, each["slope"].to_numpy(), rng)
+    return redrawn(data, about.groups, each, ("growth rate of a plant (per year)", each["slope"].to_numpy()), rng)
 
 
 def mean_curve(about: Material) -> pl.DataFrame:

@@ -9,7 +9,14 @@ from domatia.model import StudyData
 from domatia.stats.randomisation import Assignment, randomisation_test
 
 DRAWS = 999
-_SCHEMA = {"of": pl.String, "against": pl.String, "difference": pl.Float64, "p": pl.Float64, "redraws": pl.Int64}
+_SCHEMA = {
+    "of": pl.String,
+    "against": pl.String,
+    "compared": pl.String,
+    "difference": pl.Float64,
+    "p": pl.Float64,
+    "redraws": pl.Int64,
+}
 
 
 def draw_is_recorded(data: StudyData) -> bool:
@@ -19,7 +26,11 @@ def draw_is_recorded(data: StudyData) -> bool:
 
 
 def redrawn(
-    data: StudyData, groups: Groups, plants: pl.DataFrame, response: NDArray[np.float64], rng: np.random.Generator
+    data: StudyData,
+    groups: Groups,
+    plants: pl.DataFrame,
+    response: tuple[str, NDArray[np.float64]],
+    rng: np.random.Generator,
 ) -> pl.DataFrame:
     """Test each comparison of treatments by redrawing them within blocks.
 
@@ -29,26 +40,27 @@ def redrawn(
     groups : Groups
     plants : polars.DataFrame
         `value` (group) and `cluster` (block) of each plant, one row a plant.
-    response : array (plants,)
-        What is compared: its means differ by nothing if the treatments do nothing.
+    response : (str, array (plants,))
+        What is compared, in words with its unit, and its values: means differ by nothing if treatments do nothing.
     rng : numpy Generator
 
     Returns
     -------
     polars.DataFrame
-        `of`, `against`, `difference` of the means, `p` (two-sided; the share of redraws that differ at least as much),
-        `redraws`. Empty unless treatments are compared and their draw is recorded.
+        `of`, `against`, `compared` (what), `difference` of the means, `p` (two-sided; the share of arrangements that
+        differ at least as much, the drawn one included, so that it is never 0), `redraws`. Empty unless treatments are
+        compared and their draw is recorded.
     """
     rows = []
     if groups.column == "treatment" and draw_is_recorded(data):
         for pair in groups.pairs:
             of, against = ((plants["value"] == name).to_numpy() for name in (pair.of, pair.against))
             both = of | against
-            treatment, y = of[both].astype(np.int64), response[both]
+            treatment, y = of[both].astype(np.int64), response[1][both]
             block = plants["cluster"].to_numpy()[both].astype(np.int64)
             found = _test(treatment, y, block, rng)
             if found is not None:
-                rows.append((pair.of, pair.against, *found))
+                rows.append((pair.of, pair.against, response[0], *found))
     return pl.DataFrame(rows, schema=_SCHEMA, orient="row")
 
 

@@ -361,7 +361,7 @@ def redrawn_table(data: StudyData, about: Material, rng: np.random.Generator) ->
     """Test the treatments by redrawing them, on the log-rank scores of the brackets."""
     left = about.table["left"].to_numpy() / DAYS_A_YEAR
     right = (about.table["right"] / DAYS_A_YEAR).fill_null(np.inf).to_numpy()
-    return redrawn(data, about.groups, about.table, log_rank_scores(left, right), rng)
+    return redrawn(data, about.groups, about.table, ("log-rank score", log_rank_scores(left, right)), rng)
 
 
 def tables(data: StudyData, about: Material, rng: np.random.Generator, draws: int) -> dict[str, pl.DataFrame]:
