@@ -16,7 +16,7 @@ from domatia.report.document import Block, Bullets, Document, Figure, Heading, P
 from domatia.report.effects import effect_table
 from domatia.version import TOOL
 
-MOST_FINDINGS = 12
+MOST_FINDINGS = 6
 
 CAUTIONS = (
     "Ant stings can cause anaphylaxis, also in people who were stung before without harm. Have a plan and the means "
