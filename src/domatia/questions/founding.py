@@ -168,7 +168,7 @@ QUESTION = Question(
     sources=(
         "Prentice RL et al. 1978. The analysis of failure times in the presence of competing risks. "
         "Biometrics 34:541-554.",
-        "Jackson CH 2011. Multi-state models for panel data. J. Stat. Software 38(8).",
+        "Jackson CH 2011. Multi-state models for panel data: the msm package for R. J. Stat. Software 38(8).",
     ),
     method=(
         "Vacant plants were followed from look to look. Being taken by each ant and dying vacant compete; their "
