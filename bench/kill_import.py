@@ -57,6 +57,10 @@ def batch() -> Batch:
     return Batch({"visit": table}, source=SourceFile("visits.csv", "0" * 64, 1), author="Ana", why="kill")
 
 
+LATEST = 1.3
+"""Kills fall up to this share of the time that an append without a kill takes."""
+
+
 def append_and_say(where: str) -> None:
     """Append the batch, saying on standard output when the transaction begins and when it has ended."""
     with open_study(where, write=True) as study:
@@ -132,9 +136,10 @@ def run(moments: int, seed: int, folder: Path, places: list[str] | None = None) 
     took = _append_unkilled(names[0])
     wanted = state(names[0])
     inside = whole = 0
-    for where in names[1 : moments + 1]:
+    for n, where in enumerate(names[1 : moments + 1]):
         create_study(where, "Kill", profile_text="", study_id=STUDY).close()
-        fell_inside, found = kill_once(where, rng.uniform(0, 1.6 * took))
+        # one moment in each equal part of the time, so that the first always falls early
+        fell_inside, found = kill_once(where, (n + rng.random()) / moments * LATEST * took)
         if found not in (0, VISITS):
             raise RuntimeError(f"{found} of {VISITS} visits are in {where}: a part of the batch")
         if not fell_inside and found != VISITS:
