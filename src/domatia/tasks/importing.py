@@ -159,15 +159,16 @@ def import_tables(
     """
     mapping, text = read_mapping(mapping_path)
     files = files_of(mapping, Path(mapping_path), tables)
-    opened = reading if dry_run else writing
     brought, receipts = [], []
-    with opened(where) as study:
-        for i, path in enumerate(files):
-            tick(f"reading {path.name}", i, len(files))
+    for i, path in enumerate(files):
+        tick(f"reading {path.name}", i, len(files))
+        # read with the study open for reading: a refused file leaves the study's bytes as they were
+        with reading(where) as study:
             one = _bring(study, path, mapping)
-            brought.append((path.name, one))
-            if not dry_run:
-                tick(f"writing {path.name}", i, len(files))
+        brought.append((path.name, one))
+        if not dry_run:
+            tick(f"writing {path.name}", i, len(files))
+            with writing(where) as study:
                 receipts.append((path.name, study.append(replace(one.batch, mapping=text, author=author))))
     findings = tuple(f for _, one in brought for f in one.findings)
     tick("done", len(files), len(files))
