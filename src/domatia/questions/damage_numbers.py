@@ -11,7 +11,7 @@ from domatia.histories import leaves as scored
 from domatia.histories.covariates import Covariates, covariates_of
 from domatia.histories.deaths import death_intervals
 from domatia.histories.facts import plant_facts
-from domatia.histories.groups import Groups, groups_of
+from domatia.histories.groups import Groups, groups_of, in_two_blocks
 from domatia.histories.looks import FOUNDING, UNNAMED, VACANT, after_removals, looks, roles_of
 from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
@@ -113,6 +113,8 @@ def gather(data: StudyData, ask: Ask) -> Material:
         starts = facts.filter(pl.col("start_earliest").is_not_null()).select("plant", start=position("start"))
     scores = scored.leaf_scores(data)
     columns = covariates_of(facts, ask.adjust)
+    usable = columns.plants.join(scores.rows.select("plant").unique(), on="plant", how="semi")
+    groups = in_two_blocks(groups, facts, usable, ask.pool)
     members = groups.members.join(facts.select("plant", "record_id", "group"), on="plant")
     members = members.join(columns.plants, on="plant", how="semi")
     members = members.join(scores.rows.select("plant").unique(), on="plant", how="semi").sort("plant")
