@@ -60,6 +60,7 @@ def postgres_address() -> Iterator[str]:
         finally:
             _run(user, programs / "pg_ctl", "-D", data, "-m", "immediate", "-w", "stop")
     finally:
+        # the stopped server may still be letting go of a file; a test must not fail for a rest in the temporary folder
         shutil.rmtree(folder, ignore_errors=True)
 
 

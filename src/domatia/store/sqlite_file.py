@@ -172,6 +172,7 @@ def copied_reader(path: Path) -> Door:
         begin_write=("BEGIN IMMEDIATE",),
         warnings=sqlite_warnings(_module.sqlite_version_info),
     )
+    # a copy in a temporary folder: what cannot be removed at closing harms nothing and must hide no error before it
     door.on_close.append(lambda: shutil.rmtree(folder, ignore_errors=True))
     return door
 
