@@ -1,7 +1,7 @@
 """How fast a command starts, and how fast a first small fit is there after import.
 
-Peers: bare Python for the command, statsmodels' import for the first fit. The first run, which nobody counts, writes the
-bytecode of everything imported into a folder of its own; the others read it, as an installed program would.
+Peers: bare Python for the command, statsmodels' import for the first fit. The first run, which nobody counts, writes
+the bytecode of everything imported into a folder of its own; the others read it, as an installed program would.
 """
 
 import os

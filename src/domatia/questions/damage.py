@@ -172,6 +172,10 @@ def _beside(found: Damage, main: Effect) -> str:
             f" If all vanished leaves had dropped it would be {dropped.estimate:.1f} ({bounds(dropped, _one)}), if all "
             f"had been eaten {eaten.estimate:.1f} ({bounds(eaten, _one)})."
         )
+        if not min(dropped.estimate, eaten.estimate) <= main.estimate <= max(dropped.estimate, eaten.estimate):
+            text += (
+                " By recorded fate it lies outside these two, as leaves vanished for other reasons in the one group."
+            )
     model = next((e for e in found.effects if e.name == f"{main.name}_model" and e.of == main.of), None)
     if model is not None:
         text += f" The mixed model of single leaves puts it at {model.estimate:.1f} ({bounds(model, _one)})."

@@ -86,7 +86,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Takeover:
             f"{about.clusters} blocks. At least {LEAST_MOVES} changes, one ant and two blocks are needed."
         )
         return Takeover((), {}, rows, why, about)
-    fit = fit_multistate(about.panel(), about.pattern())
+    fit = numbers.not_surer_than_the_model(fit_multistate(about.panel(), about.pattern()), about.clusters)
     stays = numbers.stays(about, fit)
     tables = {"observed_and_expected": numbers.fits_table(about, fit)}
     if not ask.only_effects:
@@ -121,7 +121,7 @@ def doubts(data: StudyData, found: Takeover) -> tuple[Doubt, ...]:
             text += " With so few they are a rough guide, and some are too narrow."
         told.append(Doubt("few_blocks", "note" if about.clusters >= VERY_FEW_BLOCKS else "warning", text))
     if found.loose:
-        moves = ", ".join(found.loose)
+        moves = ", ".join("from " + move.replace(" -> ", " to ") for move in found.loose)
         text = f"These moves were never or hardly seen, so that only an upper limit can be given: {moves}."
         told.append(Doubt("never_seen", "note", text))
     if about.sequences.lumped:

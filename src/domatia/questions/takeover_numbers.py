@@ -1,6 +1,6 @@
 """The numbers of the takeover question: from what was seen to intensities, stays and chances after a year."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -11,6 +11,7 @@ from domatia.histories.looks import DIED, FOUNDING, VACANT, Counts
 from domatia.histories.moments import position
 from domatia.histories.sequences import Sequences, state_sequences
 from domatia.model import Effect, Rows, StudyData
+from domatia.questions.standing_doubts import VERY_FEW_BLOCKS
 from domatia.stats import multistate
 
 REMOVED = "ants were taken off: the treatment, not the ants, decided who left"
@@ -102,6 +103,14 @@ def gather(data: StudyData, counts: Counts) -> Material:
         {REMOVED: out} if out else {},
         used["record_id"].to_list(),
     )
+
+
+def not_surer_than_the_model(fit: multistate.MultistateFit, blocks: int) -> multistate.MultistateFit:
+    """With very few blocks give no intensity less variance than if plants were independent: a sandwich can collapse."""
+    if blocks >= VERY_FEW_BLOCKS:
+        return fit
+    told = np.flatnonzero(np.diag(fit.uncertainty.model_covariance) > 0.0)
+    return replace(fit, uncertainty=fit.uncertainty.at_least_model(told.tolist()))
 
 
 def _at(name: str, pair: tuple[str, str], value: tuple[float, float, float, float], unit: str, where: str) -> Effect:
