@@ -5,6 +5,7 @@
     python -m bench speed PREFIX [PREFIX10]   survival, multi-state and mixed models against R, on a simulated study
     python -m bench store                     1.29 million visits on both databases
     python -m bench calibrate [SEEDS]         do 95 % intervals hold the truth 95 times in 100?
+    python -m bench concordance [CODE ...]    our values beside printed ones and those of other programs
     python -m bench broken                    300 broken inputs
     python -m bench kills [MOMENTS]           kill -9 inside an import
 
@@ -71,6 +72,11 @@ def main(argv: list[str]) -> int:
         run_store()
     elif what == "calibrate":
         calibrate(args)
+    elif what == "concordance":
+        from bench.concordance import table as as_text
+        from bench.concordance.gathered import all_rows
+
+        print(as_text(all_rows(args)))
     elif what == "broken":
         from bench.broken_inputs import main as run_broken
 

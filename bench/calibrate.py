@@ -15,6 +15,7 @@ from pathlib import Path
 
 import polars as pl
 
+from domatia.lifecycle.layers import ALL as LAYERS
 from domatia.lifecycle.observe import observe
 from domatia.lifecycle.spec import Spec
 from domatia.lifecycle.truth import truth
@@ -85,7 +86,7 @@ def without_blocks(data: StudyData) -> StudyData:
 
 def effects_of(spec: Spec, codes: Sequence[str], ignore_blocks: bool, seed: int) -> list[Told]:
     """Answer one simulated study: key, estimate, low, high and standard error of every effect."""
-    data = observe(spec, seed)
+    data = observe(spec, seed, questions=codes)
     if ignore_blocks:
         data = without_blocks(data)
     found = []
@@ -124,12 +125,16 @@ def summarise(told: Iterable[list[Told]], truths: dict[str, float]) -> list[Row]
 
 
 def truths_of(spec: Spec, plants: int, cache: Path | None = None) -> dict[str, float]:
-    """Count the truths, or read them from `cache` if they were counted for the same specification."""
+    """Count the truths, or read them from `cache` if they were counted for the same specification.
+
+    What layers say is true is never read from the cache, since it is made in a moment.
+    """
     name = repr((spec, plants, TRUTH_SEED))
+    drawn = {v.key: v.value for layer in LAYERS for v in layer.truth(spec, TRUTH_SEED)}
     if cache is not None and cache.exists():
         kept = json.loads(cache.read_text(encoding="utf-8"))
         if kept["of"] == name:
-            return {k: float(v) for k, v in kept["truths"].items()}
+            return {k: float(v) for k, v in kept["truths"].items()} | drawn
     found = {k: v.value for k, v in truth(spec, TRUTH_SEED, plants).items()}
     if cache is not None:
         cache.write_text(json.dumps({"of": name, "truths": found}), encoding="utf-8")

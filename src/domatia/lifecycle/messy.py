@@ -7,18 +7,20 @@ or "-", and blanks that mean that no ant was seen, that nobody looked, or that t
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
 from domatia.lifecycle import messy_mappings as maps
+from domatia.lifecycle.crew_table import CrewTable
 from domatia.lifecycle.handling import INSECTICIDE, WEATHER
+from domatia.lifecycle.layers import read_by
+from domatia.lifecycle.layers.paper import crew_tables
 from domatia.lifecycle.messy_census import census, never_gone, plant_number, written_date
 from domatia.lifecycle.messy_slips import Slips, make_slips
 from domatia.lifecycle.messy_words import hands, initials
-from domatia.lifecycle.observe import Notebook, keep_notebook
+from domatia.lifecycle.notebook import Notebook, keep_notebook
 from domatia.lifecycle.spec import Spec
 from domatia.lifecycle.stand import BLOCK_SIDE_M, Ints
 from domatia.lifecycle.streams import Purpose, stream
@@ -27,33 +29,6 @@ from domatia.lifecycle.study_lists import TREATMENT_TEXT, block_name, last_day
 _FORM = "dd/mm/yyyy"
 _KIND_WORDS = ("spray", "hand", "water")
 _FATE_WORDS = ("there", "fallen", "eaten", "?")
-
-
-@dataclass(frozen=True)
-class CrewTable:
-    """One of the crew's tables.
-
-    Attributes
-    ----------
-    file : str
-        Name of the file; its ending says as what it is written.
-    rows : polars.DataFrame
-        Text, with the crew's own headers.
-    mapping : str
-        Text of the mapping file.
-    delimiter : str
-        Of a text file.
-    """
-
-    file: str
-    rows: pl.DataFrame
-    mapping: str
-    delimiter: str = ","
-
-    @property
-    def mapping_file(self) -> str:
-        """Name for the mapping file."""
-        return self.file.rsplit(".", 1)[0].replace(" ", "_") + ".toml"
 
 
 def messy_tables(spec: Spec, seed: int, replicate: int = 0) -> tuple[CrewTable, ...]:
@@ -84,6 +59,7 @@ def tables_of(book: Notebook) -> tuple[CrewTable, ...]:
         CrewTable("treatments_done.csv", _treated(book, slips), maps.with_initials(spec, maps.TREATED)),
         CrewTable("leaves.csv", _leaves(book, slips), maps.with_initials(spec, maps.LEAVES)),
     ]
+    found += [table for layer in read_by(None) for table in crew_tables(layer, book)]
     return tuple(found)
 
 

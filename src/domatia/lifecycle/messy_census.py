@@ -9,7 +9,7 @@ import polars as pl
 from domatia.lifecycle.crew import ALIVE, DEAD, NOT_FOUND, NOT_VISITED
 from domatia.lifecycle.messy_slips import Slips
 from domatia.lifecycle.messy_words import ANT_CODES, ANT_SLIPS, ANT_SPELLINGS, Hand, initials
-from domatia.lifecycle.observe import Notebook
+from domatia.lifecycle.notebook import Notebook
 from domatia.lifecycle.spec import Spec
 from domatia.lifecycle.stand import Floats, Ints
 from domatia.lifecycle.streams import Purpose, stream

@@ -6,7 +6,7 @@ import numpy as np
 
 from domatia.lifecycle.crew import ALIVE, DEAD, Visits
 from domatia.lifecycle.life import Life
-from domatia.lifecycle.observe import Notebook
+from domatia.lifecycle.notebook import Notebook
 from domatia.lifecycle.stand import Floats, Ints
 from domatia.lifecycle.streams import Purpose, stream
 

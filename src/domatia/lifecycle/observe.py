@@ -1,61 +1,25 @@
 """What the crew brings home, as a study in memory: the same records that its tables would give if imported."""
 
-from dataclasses import dataclass
+from collections.abc import Collection
 
 import numpy as np
 import polars as pl
 
-from domatia.lifecycle.crew import STATUS, Visits, visit_plants
-from domatia.lifecycle.handling import Interventions, Tags, handle_plants, tag_plants
-from domatia.lifecycle.leaf_scores import LeafScores, score_leaves
-from domatia.lifecycle.life import Life, simulate
+from domatia.lifecycle.crew import STATUS
+from domatia.lifecycle.layers import read_by
+from domatia.lifecycle.layers.records import study_tables
 from domatia.lifecycle.naming import Naming
+from domatia.lifecycle.notebook import Notebook, keep_notebook
 from domatia.lifecycle.spec import Spec
 from domatia.lifecycle.stand import Ints
 from domatia.lifecycle.study_lists import PROFILE_TEXT, small_tables
 from domatia.lifecycle.study_rows import dates, intervention_table, leaf_table, occupancy_table, tag_table, visit_table
-from domatia.model.identity import named_id
 from domatia.model.profile import read_profile
 from domatia.model.study import StudyData
 from domatia.model.tables import as_table
 
 
-@dataclass(frozen=True)
-class Notebook:
-    """Everything that the crew wrote, beside what truly happened."""
-
-    spec: Spec
-    seed: int
-    replicate: int
-    life: Life
-    visits: Visits
-    handled: Interventions
-    tags: Tags
-    leaves: LeafScores
-
-    @property
-    def study_id(self) -> bytes:
-        """The id of this simulated study."""
-        return named_id(b"", "study", f"{self.spec.name}|{self.seed}|{self.replicate}")
-
-
-def keep_notebook(spec: Spec, seed: int, replicate: int = 0) -> Notebook:
-    """Live through a study and let the crew write it down."""
-    life = simulate(spec, seed, replicate)
-    key = (seed, replicate)
-    return Notebook(
-        spec=spec,
-        seed=seed,
-        replicate=replicate,
-        life=life,
-        visits=visit_plants(spec, life, *key),
-        handled=handle_plants(spec, life, *key),
-        tags=tag_plants(spec, life, *key),
-        leaves=score_leaves(spec, life, *key),
-    )
-
-
-def observe(spec: Spec, seed: int, replicate: int = 0) -> StudyData:
+def observe(spec: Spec, seed: int, replicate: int = 0, questions: Collection[str] | None = None) -> StudyData:
     """Simulate a study and give what its crew would hold of it.
 
     Parameters
@@ -63,12 +27,15 @@ def observe(spec: Spec, seed: int, replicate: int = 0) -> StudyData:
     spec : Spec
     seed, replicate : int
         The same pair gives the same study, whatever else is computed before or beside it.
+    questions : collection of str, optional
+        Codes of the questions that will be asked: what only other questions read beside the census is not drawn.
 
     Returns
     -------
     StudyData
         Tables study, person, permit, place, plant, tag, treatment, assignment, intention, intervention, round,
-        place_visit, visit, occupancy, taxon, taxon_role and leaf, each sorted by `subject_id`. Days are calendar
+        place_visit, visit, occupancy, taxon, taxon_role and leaf, and what the layers (`domatia.lifecycle.layers`)
+        draw, each sorted by `subject_id`. Days are calendar
         days; a visit in a block that was only partly searched may say "not visited"; blocks that were skipped have a
         place visit that says "not" and no visits.
     """
@@ -85,6 +52,10 @@ def observe(spec: Spec, seed: int, replicate: int = 0) -> StudyData:
     tables["place_visit"] = _place_visits(book, ids)
     tables["round"] = _rounds(book, ids)
     shaped = {kind: _shaped(kind, frame, ids) for kind, frame in tables.items()}
+    for layer in read_by(questions):
+        for kind, frame in study_tables(layer, book, ids, plants).items():
+            more = as_table(kind, frame)
+            shaped[kind] = pl.concat([shaped[kind], more]).sort("subject_id") if kind in shaped else more
     return StudyData(book.study_id, spec.name, read_profile(PROFILE_TEXT, "lantern tree"), shaped)
 
 

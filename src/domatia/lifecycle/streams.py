@@ -38,6 +38,7 @@ class Purpose(IntEnum):
     PEOPLE = 20
     PAPER = 21
     IDS = 22
+    LAYERS = 23
 
 
 def stream(seed: int, replicate: int, purpose: Purpose, step: int = 0) -> np.random.Generator:

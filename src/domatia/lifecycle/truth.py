@@ -52,16 +52,17 @@ takeover
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 import numpy as np
 
 from domatia.lifecycle.counted import exponential, generator, hazard_ratio, proportional_hazards, slope
+from domatia.lifecycle.layers import read_by
 from domatia.lifecycle.spec import YEAR_DAYS, Spec
 from domatia.lifecycle.stand import Floats
 from domatia.lifecycle.tally import LIGHT_BINS, Tally, add, months_of, tally
+from domatia.lifecycle.true_value import TrueValue
 
 _PIECE_BLOCKS = 48
 _APART = 2**40
@@ -69,31 +70,6 @@ _APART = 2**40
 
 BY_FATE = "by fate"
 EVENTS = (("queen", "live queen"), ("patrol", "patrolling workers"))
-
-
-@dataclass(frozen=True)
-class TrueValue:
-    """One true effect, named as the question's effect is.
-
-    Attributes
-    ----------
-    question, name, of, against, where : str
-    value : float
-    unit : str
-    """
-
-    question: str
-    name: str
-    of: str
-    against: str
-    where: str
-    value: float
-    unit: str
-
-    @property
-    def key(self) -> str:
-        """Question, name, of, against and where, joined by a stroke."""
-        return "/".join((self.question, self.name, self.of, self.against, self.where))
 
 
 def truth(
@@ -118,7 +94,9 @@ def truth(
     mapping of str to TrueValue
         By `TrueValue.key`.
     """
-    return {v.key: v for v in truths_of(spec, tally_many(spec, seed, plants, map_))}
+    counted = truths_of(spec, tally_many(spec, seed, plants, map_))
+    drawn = [v for layer in read_by(None) for v in layer.truth(spec, seed)]
+    return {v.key: v for v in (*counted, *drawn)}
 
 
 def tally_many(spec: Spec, seed: int, plants: int, map_: Any = map) -> Tally:

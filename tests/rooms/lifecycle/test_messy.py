@@ -11,7 +11,8 @@ from domatia.intake.brought import Brought, bring_in
 from domatia.intake.mapping_parse import parse_mapping
 from domatia.intake.read_table import read_table
 from domatia.intake.write_table import write_table
-from domatia.lifecycle.messy import CrewTable, messy_tables
+from domatia.lifecycle.crew_table import CrewTable
+from domatia.lifecycle.messy import messy_tables
 from domatia.lifecycle.messy_slips import DEAD_AND_BACK, LINES_TWICE, TIMES_TEN
 from domatia.lifecycle.messy_words import ANT_SLIPS, hands
 from domatia.lifecycle.observe import observe

@@ -10,7 +10,8 @@ from domatia.lifecycle.life import simulate
 from domatia.lifecycle.spec import DEFAULT, PRESETS, YEAR_DAYS
 from domatia.lifecycle.stand import make_stand
 from domatia.lifecycle.tally import a_year_longer, tally
-from domatia.lifecycle.truth import TrueValue, truth, truths_of
+from domatia.lifecycle.true_value import TrueValue
+from domatia.lifecycle.truth import truth, truths_of
 
 PLANTS = 30_000
 

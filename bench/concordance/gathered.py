@@ -1,0 +1,14 @@
+"""The rows of every question."""
+
+from collections.abc import Callable, Iterable
+
+from bench.concordance import Row
+
+ROWS: dict[str, Callable[[], list[Row]]] = {}
+"""By question."""
+
+
+def all_rows(codes: Iterable[str] = ()) -> list[Row]:
+    """Gather the rows of these questions, of all of them if none are given."""
+    wanted = set(codes)
+    return [r for code, rows in ROWS.items() if not wanted or code in wanted for r in rows()]

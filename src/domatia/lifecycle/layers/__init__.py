@@ -1,0 +1,16 @@
+"""What the crew of the invented study records beside the census: one file a layer."""
+
+from collections.abc import Collection
+
+from domatia.lifecycle.layers.layer import Layer
+
+ALL: tuple[Layer, ...] = ()
+"""Every layer, in the order in which its tables are brought in."""
+
+
+def read_by(questions: Collection[str] | None) -> tuple[Layer, ...]:
+    """Give the layers that these questions read; all of them for None."""
+    return tuple(layer for layer in ALL if questions is None or set(layer.questions) & set(questions))
+
+
+__all__ = ["ALL", "Layer", "read_by"]
