@@ -1,7 +1,7 @@
 """Our values beside printed ones and those of other programs: `python -m bench concordance [CODE ...]`.
 
-One file a question, each with `rows()`, listed in `gathered`. A value agrees if it equals the source to the digits that the source prints;
-where it does not, the row says why.
+One file a question, each with `rows()`, listed in `gathered`. A value agrees if it equals the source to the digits that
+the source prints; where it does not, the row says why.
 """
 
 import math

@@ -1,5 +1,6 @@
 """Commands for answers: questions, answer, report."""
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import click
@@ -7,7 +8,7 @@ import click
 from domatia.cli.showing import LINES, aside, progress, quoted, say, show_table, wrapped
 
 if TYPE_CHECKING:
-    from domatia.model import Answer
+    from domatia.model import Answer, Ask
 
 LEAST_ROWS = 6
 
@@ -18,6 +19,7 @@ LEAST_ROWS = 6
 def questions(study: str, as_json: bool) -> None:
     """List the questions that STUDY can answer, and what it lacks for the others."""
     from domatia.tasks.asking import list_questions
+    from domatia.tasks.keeping import kept_answers
 
     found = list_questions(study)
     if as_json:
@@ -29,6 +31,11 @@ def questions(study: str, as_json: bool) -> None:
         say(f"{'can be answered' if not q.lacks else 'lacks something':<16} {q.code:<12} {q.asks}")
         for what in q.lacks:
             say(wrapped(f"- {what}", " " * 29))
+    for k in kept_answers(study):
+        put = ", ".join(filter(None, [f"seed {k.seed}", k.asked]))
+        say(f"{'kept' if not k.stale else 'kept, but stale':<16} {k.question:<12} {put}")
+        for why in k.stale:
+            say(wrapped(f"- {why}", " " * 29))
     ready = next((q.code for q in found if not q.lacks), "")
     if ready:
         say(f"Next: domatia answer {quoted(study)} {ready}, or domatia report {quoted(study)} FOLDER for all of them.")
@@ -40,7 +47,8 @@ def questions(study: str, as_json: bool) -> None:
     short_help="Answer a question.", epilog="Example: domatia answer ridge.domatia survival --adjust habitat --json"
 )
 @click.argument("study")
-@click.argument("question")
+@click.argument("question", default="")
+@click.option("--all", "everything", is_flag=True, help="Answer every question that the study can answer.")
 @click.option("--by", default="", help="Compare plants by this field of theirs or their place, not by treatment.")
 @click.option("--adjust", multiple=True, help="Allow for this field as a covariate; may be given again.")
 @click.option("--seed", default=1, show_default=True, help="Seed of every random number.")
@@ -52,7 +60,7 @@ def questions(study: str, as_json: bool) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 @click.pass_context
 def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> None:
-    """Answer QUESTION from STUDY, with its interval and its doubts.
+    """Answer QUESTION from STUDY, with its interval and its doubts; with --all every question.
 
     The exit code is 1 if there is nothing to answer.
     """
@@ -60,6 +68,8 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     from domatia.tasks.asking import ask_study, asked_as
 
     put = asked_as(how)
+    if how["everything"]:
+        ctx.exit(_everything(study, question, put, how))
     with progress(bool(how["as_json"])) as tick:
         found = ask_study(study, question, put, keep=bool(how["keep"]), tick=tick)
     if how["as_json"]:
@@ -80,6 +90,27 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     if how["keep"]:
         aside("The answer is kept in the study.")
     ctx.exit(0 if found.answered else 1)
+
+
+def _everything(study: str, question: str, put: "Ask", how: Mapping[str, object]) -> int:
+    """Answer all questions; give the exit code."""
+    from domatia.model import WrongUse
+    from domatia.tasks.as_json import answer_as_dict, as_text
+    from domatia.tasks.asking import ask_everything
+
+    if question:
+        raise WrongUse(f"{question} and --all together", "one question, or --all", "Leave out one of the two.")
+    with progress(bool(how["as_json"])) as tick:
+        found = ask_everything(study, put, keep=bool(how["keep"]), tick=tick)
+    if how["as_json"]:
+        plain = [answer_as_dict(a, with_rows=bool(how["rows"])) for a in found.answers]
+        say(as_text({"answers": plain, "lacking": {code: list(what) for code, what in found.lacks.items()}}))
+    else:
+        for a in found.answers:
+            say(wrapped(f"{a.question}: {a.sentence}"))
+        for code, what in found.lacks.items():
+            say(wrapped(f"{code}: lacking {'; '.join(what)}."))
+    return 0 if any(a.answered for a in found.answers) else 1
 
 
 def _rests_on(found: "Answer") -> list[str]:

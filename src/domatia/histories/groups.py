@@ -74,7 +74,7 @@ def groups_of(facts: pl.DataFrame, by: str = "", pool: bool = False) -> Groups:
     facts : polars.DataFrame
         As `domatia.histories.facts.plant_facts` gives them.
     by : str
-        A field; empty for the treatment.
+        A field; empty, or "treatment", for the treatment and its roles.
     pool : bool
         Pool sham and control into one group, called "sham and control".
 
@@ -83,7 +83,7 @@ def groups_of(facts: pl.DataFrame, by: str = "", pool: bool = False) -> Groups:
     WrongUse
         If there are no treatments, no such field, or too many values to compare.
     """
-    if not by:
+    if by in ("", "treatment"):
         return _treatments(facts, pool)
     checked_column(facts, by, "--by")
     kept = facts.filter(pl.col(by).is_not_null()).select("plant", value=pl.col(by).cast(pl.String))

@@ -1,11 +1,10 @@
 """One file a question."""
 
-from typing import Literal
-
 import numpy as np
 
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
 from domatia.questions import damage, founding, growth, survival, takeover
+from domatia.questions.planned import planned
 from domatia.version import TOOL
 
 ALL: tuple[Question, ...] = (survival.QUESTION, growth.QUESTION, damage.QUESTION, founding.QUESTION, takeover.QUESTION)
@@ -27,7 +26,8 @@ def question(code: str) -> Question:
     for q in ALL:
         if q.code == code:
             return q
-    raise WrongUse(f"There is no question {code!r}", [q.code for q in ALL], name=code)
+    asked = f"There is no question {code!r}" if code else "No question was named"
+    raise WrongUse(asked, [q.code for q in ALL], name=code)
 
 
 def lacking(asked: Question, data: StudyData, by: str = "") -> tuple[str, ...]:
@@ -82,7 +82,7 @@ def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
         tool=TOOL,
         ask=put,
         answered=not found.too_little,
-        planned=_planned(data, code, put),
+        planned=planned(data, code, put, found.effects),
         effects=found.effects,
         tables=found.tables,
         rows=found.rows,
@@ -96,8 +96,3 @@ def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
 
 def _number_of(code: str) -> int:
     return int.from_bytes(code.encode()[:8], "big")
-
-
-def _planned(data: StudyData, code: str, ask: Ask) -> Literal["planned", "found later"]:
-    stated = data.table("intention")["question"].to_list()
-    return "planned" if code in stated and not (ask.by or ask.adjust or ask.pool) else "found later"

@@ -7,8 +7,8 @@ from typing import Any
 from domatia.model import Answer, Ask
 from domatia.questions import ALL, lacking
 from domatia.questions import answer as answered
-from domatia.tasks.as_json import answer_as_dict, as_text
-from domatia.tasks.opening import Tick, reading, silent, with_findings, writing
+from domatia.tasks.keeping import keep_answer
+from domatia.tasks.opening import Tick, reading, silent, with_findings
 
 
 @dataclass(frozen=True)
@@ -33,6 +33,51 @@ def asked_as(options: Mapping[str, Any]) -> Ask:
     return Ask(**{k: v for k, v in options.items() if k in names})
 
 
+@dataclass(frozen=True)
+class Everything:
+    """What a study says to every question.
+
+    Attributes
+    ----------
+    answers : tuple of Answer
+        Of the questions that could be asked.
+    lacks : mapping of str to tuple of str
+        Codes of the others, and the records that are missing.
+    """
+
+    answers: tuple[Answer, ...]
+    lacks: Mapping[str, tuple[str, ...]]
+
+
+def ask_everything(where: str, ask: Ask, *, keep: bool = False, tick: Tick = silent) -> Everything:
+    """Ask a study every question that it can be asked.
+
+    Parameters
+    ----------
+    where : str
+        The study.
+    ask : Ask
+        How all are put.
+    keep : bool
+        Store the answers in the study.
+    tick : callable
+    """
+    with reading(where) as study:
+        data = study.read()
+    tick("checking", 0, len(ALL))
+    data = with_findings(data)
+    lacks = {q.code: what for q in ALL if (what := lacking(q, data, ask.by))}
+    answers = []
+    for i, q in enumerate(ALL):
+        if q.code not in lacks:
+            tick(f"answering {q.code}", i, len(ALL))
+            answers.append(answered(q.code, data, ask))
+    if keep:
+        for a in answers:
+            keep_answer(where, a, data)
+    return Everything(tuple(answers), lacks)
+
+
 def ask_study(where: str, code: str, ask: Ask, *, keep: bool = False, tick: Tick = silent) -> Answer:
     """Ask a study a question.
 
@@ -55,12 +100,6 @@ def ask_study(where: str, code: str, ask: Ask, *, keep: bool = False, tick: Tick
     tick("answering", 2, 3)
     found = answered(code, data, ask)
     if keep:
-        with writing(where) as study:
-            study.add(
-                "kept_answer",
-                {"question": code, "json": as_text(answer_as_dict(found, with_rows=True))},
-                author=found.tool,
-                why="answer kept",
-            )
+        keep_answer(where, found, data)
     tick("done", 3, 3)
     return found

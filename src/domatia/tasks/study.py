@@ -7,8 +7,10 @@ from pathlib import Path
 import polars as pl
 
 from domatia.model import Answer, Ask, StudyData
-from domatia.tasks.asking import Askable, ask_study, list_questions
+from domatia.tasks.asking import Askable, ask_everything, ask_study, list_questions
 from domatia.tasks.checking import Checked, check_study
+from domatia.tasks.effects_shown import effect_table
+from domatia.tasks.keeping import Kept, kept_answers
 from domatia.tasks.life import PlantLife, life_of
 from domatia.tasks.opening import reading
 from domatia.tasks.reporting import Reported, report
@@ -51,7 +53,15 @@ class ShownAnswer:
         picture = as_svg(self.answer.chart) if self.answer.chart is not None else ""
         doubts = "".join(f"<li>{escape(d.text)}</li>" for d in self.answer.doubts)
         asks, sentence = escape(self.answer.asks), escape(self.answer.sentence)
-        return f"<h3>{asks}</h3><p><b>{sentence}</b></p>{picture}<ul>{doubts}</ul>"
+        return f"<h3>{asks}</h3><p><b>{sentence}</b></p>{picture}{self._effects_html()}<ul>{doubts}</ul>"
+
+    def _effects_html(self) -> str:
+        if not self.answer.effects:
+            return ""
+        table = effect_table(self.answer.effects)
+        head = "".join(f"<th>{escape(c)}</th>" for c in table.columns)
+        rows = "".join(f"<tr>{''.join(f'<td>{escape(str(v))}</td>' for v in r)}</tr>" for r in table.iter_rows())
+        return f"<table><tr>{head}</tr>{rows}</table>"
 
 
 class Study:
@@ -91,6 +101,14 @@ class Study:
         """Ask a question, put by `ask` or else by the three words that are most used."""
         put = ask if ask is not None else Ask(by=by, adjust=adjust, seed=seed)
         return ShownAnswer(ask_study(self.where, question, put))
+
+    def answer_all(self, ask: Ask | None = None) -> tuple[ShownAnswer, ...]:
+        """Ask every question that the study can be asked; `questions` says what the others lack."""
+        return tuple(map(ShownAnswer, ask_everything(self.where, ask if ask is not None else Ask()).answers))
+
+    def kept(self) -> tuple[Kept, ...]:
+        """List the answers kept in the study, and say which are stale."""
+        return kept_answers(self.where)
 
     def check(self) -> Checked:
         """Run all checks."""
