@@ -50,6 +50,7 @@ def questions(study: str, as_json: bool) -> None:
 @click.argument("question", default="")
 @click.option("--all", "everything", is_flag=True, help="Answer every question that the study can answer.")
 @click.option("--by", default="", help="Compare plants by this field of theirs or their place, not by treatment.")
+@click.option("--within", default="", help="Answer for each value of this field by itself, such as site.")
 @click.option("--adjust", multiple=True, help="Allow for this field as a covariate; may be given again.")
 @click.option("--seed", default=1, show_default=True, help="Seed of every random number.")
 @click.option("--draws", default=200, show_default=True, help="Resamples for the bands of curves.")
@@ -70,6 +71,8 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     put = asked_as(how)
     if how["everything"]:
         ctx.exit(_everything(study, question, put, how))
+    if how["within"]:
+        ctx.exit(_each(study, question, put, how))
     with progress(bool(how["as_json"])) as tick:
         found = ask_study(study, question, put, keep=bool(how["keep"]), tick=tick)
     if how["as_json"]:
@@ -111,6 +114,23 @@ def _everything(study: str, question: str, put: "Ask", how: Mapping[str, object]
         for code, what in found.lacks.items():
             say(wrapped(f"{code}: lacking {'; '.join(what)}."))
     return 0 if any(a.answered for a in found.answers) else 1
+
+
+def _each(study: str, question: str, put: "Ask", how: Mapping[str, object]) -> int:
+    """Answer for each value of a field; give the exit code."""
+    from domatia.tasks.as_json import answer_as_dict, as_text
+    from domatia.tasks.asking import ask_within
+
+    with progress(bool(how["as_json"])) as tick:
+        found = ask_within(study, question, put, str(how["within"]), keep=bool(how["keep"]), tick=tick)
+    if how["as_json"]:
+        say(as_text([answer_as_dict(a, with_rows=bool(how["rows"])) for a in found]))
+    else:
+        for a in found:
+            say(wrapped(f"{a.ask.only[1] if a.ask.only else ''}: {a.sentence}"))
+        if how["keep"]:
+            aside(f"The answers are kept; domatia answer {quoted(study)} synthesis pools them.")
+    return 0 if any(a.answered for a in found) else 1
 
 
 def _rests_on(found: "Answer") -> list[str]:

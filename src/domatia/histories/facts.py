@@ -75,7 +75,9 @@ def _drawn(data: StudyData) -> pl.DataFrame:
 
 def contrast_columns(facts: pl.DataFrame) -> tuple[str, ...]:
     """Give the names of the columns by which plants can be contrasted or adjusted."""
-    hidden = {"plant", "record_id", "group", "group_name", "role", "place", "plot", "block", "site", "resprout_of", "note"}
+    hidden = {
+        "plant", "record_id", "group", "group_name", "role", "place", "plot", "block", "site", "resprout_of", "note",
+    }  # fmt: skip
     return tuple(c for c in facts.columns if c not in hidden and not c.endswith(("_earliest", "_latest")))
 
 

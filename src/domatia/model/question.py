@@ -32,6 +32,8 @@ class Ask:
         Pool the treatments that received no removal (on request only).
     only_effects : bool
         Leave out tables and curves that the effects do not need, for simulations.
+    only : tuple of str
+        A field and a value: ask of the plants with this value alone. Empty for all plants.
     """
 
     by: str = ""
@@ -40,6 +42,7 @@ class Ask:
     draws: int = 200
     pool: bool = False
     only_effects: bool = False
+    only: tuple[str, str] | tuple[()] = ()
 
 
 @dataclass(frozen=True)

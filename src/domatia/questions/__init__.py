@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
 from domatia.questions import damage, founding, growth, survival, takeover
 from domatia.questions.planned import planned
@@ -74,6 +75,8 @@ def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
             "a seed of 0 or more, and 2 draws or more",
             "Nothing was asked.",
         )
+    if put.only:
+        data = only_plants(data, *put.only)
     found = asked.estimate(data, put, np.random.default_rng(np.random.SeedSequence([put.seed, _number_of(code)])))
     doubts = asked.doubts(data, found)
     return Answer(

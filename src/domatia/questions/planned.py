@@ -28,7 +28,7 @@ def planned(data: StudyData, code: str, ask: Ask, effects: Sequence[Effect]) -> 
         The main effect first.
     """
     stated = data.table("intention").filter(pl.col("question") == code)
-    if stated.is_empty() or ask.by not in ("", "treatment") or ask.adjust or ask.pool:
+    if stated.is_empty() or ask.by not in ("", "treatment") or ask.adjust or ask.pool or ask.only:
         return "found later"
     start = data.table("assignment")["start_earliest"].drop_nulls().to_list()
     if start:

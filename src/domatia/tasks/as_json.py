@@ -27,6 +27,7 @@ def _effect(e: Effect) -> dict[str, Any]:
         "high": number(e.high),
         "level": e.level,
         "unit": e.unit,
+        "standard_error": None if e.standard_error is None else number(e.standard_error),
     }
 
 
@@ -61,6 +62,7 @@ def answer_as_dict(answer: Answer, *, with_rows: bool = False) -> dict[str, Any]
         "seed": answer.ask.seed,
         "by": answer.ask.by,
         "adjust": list(answer.ask.adjust),
+        "only": dict([answer.ask.only]) if answer.ask.only else {},
         "planned": answer.planned,
         "answered": answer.answered,
         "effects": [_effect(e) for e in answer.effects],

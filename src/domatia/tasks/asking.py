@@ -1,9 +1,10 @@
 """Asking a study a question, and keeping the answer if that is wanted."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
+from domatia.histories.subset import values_within
 from domatia.model import Answer, Ask
 from domatia.questions import ALL, lacking
 from domatia.questions import answer as answered
@@ -76,6 +77,42 @@ def ask_everything(where: str, ask: Ask, *, keep: bool = False, tick: Tick = sil
         for a in answers:
             keep_answer(where, a, data)
     return Everything(tuple(answers), lacks)
+
+
+def ask_within(where: str, code: str, ask: Ask, field: str, *, keep: bool = False, tick: Tick = silent) -> list[Answer]:
+    """Ask a study a question once for each value of a field: each site, habitat or species by itself.
+
+    Parameters
+    ----------
+    where : str
+        The study.
+    code : str
+        The question.
+    ask : Ask
+    field : str
+        A field of the plants or their places, or "site", "block", "plot".
+    keep : bool
+        Store the answers in the study, where the question "synthesis" finds them.
+    tick : callable
+
+    Raises
+    ------
+    WrongUse
+        If there is no such field.
+    """
+    with reading(where) as study:
+        data = study.read()
+    tick("checking", 0, 1)
+    data = with_findings(data)
+    values = values_within(data, field)
+    found = []
+    for i, value in enumerate(values):
+        tick(f"answering for {value}", i, len(values))
+        found.append(answered(code, data, replace(ask, only=(field, value))))
+    if keep:
+        for a in found:
+            keep_answer(where, a, data)
+    return found
 
 
 def ask_study(where: str, code: str, ask: Ask, *, keep: bool = False, tick: Tick = silent) -> Answer:

@@ -69,6 +69,7 @@ def kept_in(data: StudyData) -> tuple[Kept, ...]:
 
 def _kept(data: StudyData, plain: Mapping[str, Any]) -> Kept:
     ways = [f"by {plain['by']}"] if plain.get("by") else []
+    ways += [f"only {field} {value}" for field, value in plain.get("only", {}).items()]
     ways += [f"allowing for {', '.join(plain['adjust'])}"] if plain.get("adjust") else []
     return Kept(
         question=plain["question"],

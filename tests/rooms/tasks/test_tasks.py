@@ -23,7 +23,7 @@ SHAPE = {
     "question": str, "tool": str, "seed": int, "effects": list, "tables": dict, "counts": dict, "doubts": list,
     "sentence": str, "method": dict,
 }  # fmt: skip
-EFFECT = {"name", "of", "against", "where", "estimate", "low", "high", "level", "unit"}
+EFFECT = {"name", "of", "against", "where", "estimate", "low", "high", "level", "unit", "standard_error"}
 
 
 @pytest.fixture(scope="module")
