@@ -136,7 +136,7 @@ def _each(study: str, question: str, put: "Ask", how: Mapping[str, object]) -> i
 def _rests_on(found: "Answer") -> list[str]:
     """Say what an answer rests on, what was left out, and the doubts."""
     counts = found.rows
-    lines = [f"Rests on {counts.plants:,} plants, {counts.blocks} blocks, {counts.visits:,} visits ({found.planned})."]
+    lines = [f"Rests on {counts} ({found.planned})."]
     for reason, ids in sorted(counts.left_out.items()):
         lines.append(wrapped(f"Left out: {len(ids):,} record{'' if len(ids) == 1 else 's'}: {reason}.", "  "))
     return lines + [wrapped(f"{doubt.severity}: {doubt.text}", "  - ") for doubt in found.doubts]

@@ -27,6 +27,7 @@ _KEY_BESIDES = {
     "nectar": ("ants_excluded", "kind"),
     "occupancy": ("taxon",),
     "dissection": ("rank",),
+    "published_effect": ("study", "outcome", "measure", "site", "year", "host", "taxon", "treated"),
     "weather": (),
     "tag": ("tag", "former_tag"),
 }

@@ -111,6 +111,8 @@ class Rows:
         Record ids by kind.
     left_out : mapping of str to sequence of bytes
         Record ids by reason; the reason is a phrase that a person can read.
+    words : str
+        What the answer rests on, such as "14 fights of 20 colonies", where plants, blocks and visits do not say it.
     """
 
     plants: int
@@ -118,6 +120,13 @@ class Rows:
     visits: int
     used: Mapping[str, Sequence[bytes]]
     left_out: Mapping[str, Sequence[bytes]]
+    words: str = ""
+
+    def __str__(self) -> str:
+        if self.words:
+            return self.words
+        plants = f"{self.plants:,} plant{'' if self.plants == 1 else 's'}"
+        return f"{plants}, {self.blocks:,} block{'' if self.blocks == 1 else 's'}, {self.visits:,} visits"
 
 
 class Found(Protocol):

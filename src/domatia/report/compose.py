@@ -173,7 +173,7 @@ def _received(data: StudyData) -> list[Block]:
 def _answer(answer: Answer) -> list[Block]:
     blocks: list[Block] = [Heading(answer.asks), Paragraph(answer.sentence, "answer")]
     if answer.chart is not None:
-        asked = f" Plants: {answer.rows.plants:,}; blocks: {answer.rows.blocks}; visits: {answer.rows.visits:,}."
+        asked = f" {str(answer.rows)[0].upper()}{str(answer.rows)[1:]}."
         blocks.append(
             Figure(answer.chart, str(answer.chart["title"]["text"]) + "." + asked, answer.chart["description"])
         )
