@@ -2,9 +2,11 @@
 
 from collections.abc import Callable, Iterable
 
-from bench.concordance import Row
+from bench.concordance import Row, synthesis
 
-ROWS: dict[str, Callable[[], list[Row]]] = {}
+ROWS: dict[str, Callable[[], list[Row]]] = {
+    "synthesis": synthesis.rows,
+}
 """By question."""
 
 

@@ -9,6 +9,7 @@ from domatia.checks.bridge import CHECK as BRIDGE
 from domatia.checks.death_after_gap import CHECK as DEATH_AFTER_GAP
 from domatia.checks.digit_heaping import CHECK as DIGIT_HEAPING
 from domatia.checks.duplicate_visit import CHECK as DUPLICATE_VISIT
+from domatia.checks.effect_unusable import CHECK as EFFECT_UNUSABLE
 from domatia.checks.impossible_date import CHECK as IMPOSSIBLE_DATE
 from domatia.checks.no_permit import CHECK as NO_PERMIT
 from domatia.checks.not_found_then_found import CHECK as NOT_FOUND_THEN_FOUND
@@ -42,6 +43,7 @@ ALL: tuple[Check, ...] = (
     DEATH_AFTER_GAP,
     DIGIT_HEAPING,
     DUPLICATE_VISIT,
+    EFFECT_UNUSABLE,
     IMPOSSIBLE_DATE,
     NO_PERMIT,
     NOT_FOUND_THEN_FOUND,

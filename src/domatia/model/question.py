@@ -190,6 +190,8 @@ class Question:
         `figure(found)` gives a chart, or None if there is nothing to draw.
     sentence : callable
         `sentence(found, doubts)` gives the answer in words.
+    by_fields : tuple of str
+        Fields of the question's own that `Ask.by` may name; empty if it may name a field of the plants or places.
     """
 
     code: str
@@ -201,6 +203,7 @@ class Question:
     doubts: Callable[[StudyData, Any], tuple[Doubt, ...]]
     figure: Callable[[Any], Chart | None]
     sentence: Callable[[Any, Sequence[Doubt]], str]
+    by_fields: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,18 @@ import numpy as np
 
 from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
-from domatia.questions import damage, founding, growth, survival, takeover
+from domatia.questions import damage, founding, growth, survival, synthesis, takeover
 from domatia.questions.planned import planned
 from domatia.version import TOOL
 
-ALL: tuple[Question, ...] = (survival.QUESTION, growth.QUESTION, damage.QUESTION, founding.QUESTION, takeover.QUESTION)
+ALL: tuple[Question, ...] = (
+    survival.QUESTION,
+    growth.QUESTION,
+    damage.QUESTION,
+    founding.QUESTION,
+    takeover.QUESTION,
+    synthesis.QUESTION,
+)
 """Every question, in the order of a report."""
 
 
@@ -42,6 +49,8 @@ def lacking(asked: Question, data: StudyData, by: str = "") -> tuple[str, ...]:
         The field that plants are compared by, empty for the treatments.
     """
     lacks = tuple(n.what for n in asked.needs if not n.met(data))
+    if by and asked.by_fields and by not in asked.by_fields:
+        lacks += (f"a field of its own to compare by ({', '.join(asked.by_fields)}), not {by}",)
     treated = data.table("assignment")["treatment"].n_unique() > 1
     if not lacks and not by and not treated and asked.code in COMPARING:
         return ("treatments given to plants; or compare plants by a field of theirs with --by",)

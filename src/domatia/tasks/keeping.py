@@ -1,10 +1,10 @@
 """Kept answers: which there are, and whether the records behind them have changed since."""
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from domatia.histories.kept import kept_plain, why_stale
 from domatia.model import Answer, StudyData
 from domatia.tasks.as_json import answer_as_dict, as_text
 from domatia.tasks.opening import reading, writing
@@ -63,8 +63,7 @@ def kept_answers(where: str) -> tuple[Kept, ...]:
 
 def kept_in(data: StudyData) -> tuple[Kept, ...]:
     """List the kept answers of a study in memory, in the order of question, seed and text."""
-    texts = sorted(data.table("kept_answer").select("question", "json").iter_rows())
-    return tuple(_kept(data, json.loads(text)) for _, text in texts)
+    return tuple(_kept(data, plain) for _, plain in kept_plain(data))
 
 
 def _kept(data: StudyData, plain: Mapping[str, Any]) -> Kept:
@@ -77,23 +76,5 @@ def _kept(data: StudyData, plain: Mapping[str, Any]) -> Kept:
         tool=plain["tool"],
         seed=plain["seed"],
         asked=", ".join(ways),
-        stale=_why_stale(data, plain),
+        stale=why_stale(data, plain, TOOL),
     )
-
-
-def _why_stale(data: StudyData, plain: Mapping[str, Any]) -> tuple[str, ...]:
-    used: Mapping[str, list[str]] = plain.get("rows", {}).get("used", {})
-    held: Mapping[str, int] = plain.get("held", {})
-    why = []
-    for kind, ids in sorted(used.items()):
-        name = kind.replace("_", " ")
-        now = {i.hex() for i in data.table(kind)["record_id"].to_list()}
-        gone = len(set(ids) - now)
-        new = len(now) - held.get(kind, len(now))
-        if gone:
-            why.append(f"{gone:,} of the {len(ids):,} {name} records it used were corrected or withdrawn since.")
-        if new > 0 or (new < 0 and not gone):
-            why.append(f"{abs(new):,} {name} records {'came in' if new > 0 else 'were withdrawn'} since.")
-    if plain["tool"] != TOOL:
-        why.append(f"It was made by {plain['tool']}; this is {TOOL}.")
-    return tuple(why)

@@ -3,8 +3,9 @@
 from collections.abc import Collection
 
 from domatia.lifecycle.layers.layer import Layer
+from domatia.lifecycle.layers.published import PUBLISHED
 
-ALL: tuple[Layer, ...] = ()
+ALL: tuple[Layer, ...] = (PUBLISHED,)
 """Every layer, in the order in which its tables are brought in."""
 
 
