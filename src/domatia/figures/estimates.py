@@ -31,7 +31,7 @@ def estimates(effects: Sequence[Effect], words: Words, *, ratio: bool = False, n
         },
         schema={"label": pl.String, "estimate": pl.Float64, "low": pl.Float64, "high": pl.Float64},
     )
-    scale: Chart = {"type": "log"} if ratio else {"zero": False}
+    scale: Chart = {"type": "log", **_reach(rows, none)} if ratio else {"zero": False}
     y: Chart = {"field": "label", "type": "nominal", "title": None, "sort": None, "axis": {"labelLimit": 260}}
     x: Chart = {"field": "estimate", "type": "quantitative", "title": words.x, "scale": scale}
     span: Chart = {**x, "field": "low"}
@@ -48,6 +48,12 @@ def estimates(effects: Sequence[Effect], words: Words, *, ratio: bool = False, n
     ]
     spec: Chart = {"data": {"values": rows.to_dicts()}, "layer": layers, "height": {"step": 34}}
     return framed(spec, words)
+
+
+def _reach(rows: pl.DataFrame, none: float) -> Chart:
+    """Give the ends of a logarithmic axis: a little beyond what is drawn, not the next power of ten."""
+    drawn = [v for c in ("estimate", "low", "high") for v in rows[c].drop_nulls().to_list() if v > 0]
+    return {"domain": [min([none, *drawn]) / 1.12, max([none, *drawn]) * 1.12], "nice": False}
 
 
 def _label(effect: Effect) -> str:

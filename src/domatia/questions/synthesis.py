@@ -45,7 +45,7 @@ from domatia.figures.style import Words
 from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, StudyData, WrongUse
 from domatia.questions import synthesis_numbers as numbers
 from domatia.questions.synthesis_doubts import synthesis_doubts
-from domatia.questions.synthesis_effects import gather
+from domatia.questions.synthesis_effects import OWN, gather
 from domatia.questions.wording import bounds, interval, number
 
 TOO_FEW = "effect on an outcome and scale with fewer than three effects"
@@ -130,10 +130,9 @@ def figure(found: Synthesis) -> Chart | None:
     if part is None or part.pooled is None:
         return None
     shown = np.exp if part.logged else np.asarray
+    alone = (pl.len().over("study") == 1) & (pl.col("study") != OWN)
     named = part.effects.with_columns(
-        name=pl.when(pl.col("label") == pl.col("study"))
-        .then("study")
-        .otherwise(pl.concat_str("study", pl.lit(": "), "label"))
+        name=pl.when(alone).then("study").otherwise(pl.concat_str("study", pl.lit(": "), "label"))
     ).sort("effect")
     half = 1.959964 * np.sqrt(named["variance"].to_numpy())
     middle = named["effect"].to_numpy()
@@ -143,8 +142,8 @@ def figure(found: Synthesis) -> Chart | None:
     ]
     mean, further = numbers.effects_of(part, main=True)
     ends = (
-        Effect(part.name, "MEAN", "", mean.estimate, mean.low, mean.high),
-        Effect(part.name, "true effect of a further study", "", further.estimate, further.low, further.high),
+        Effect(part.name, "mean", "", mean.estimate, mean.low, mean.high),
+        Effect(part.name, "true effect of a further one", "", further.estimate, further.low, further.high),
     )
     measure = part.name.replace("_", " ")
     words = Words(

@@ -134,7 +134,7 @@ def _published(data: StudyData, out: dict[str, list[bytes]]) -> list[tuple[Any, 
         if r["treated"] == "with ants":
             effect = -effect
         counted = [n for n in (r["n_treated"], r["n_other"]) if n is not None]
-        where = ", ".join(str(v) for v in (r["host"], r["taxon"], r["site"], r["year"]) if v is not None)
+        where = ", ".join(str(v) for v in (r["site"], r["taxon"], r["host"]) if v is not None)
         measure = f"{r['measure']} as published" if r["measure"] == "difference" else r["measure"]
         year = None if r["year"] is None else str(r["year"])
         found.append(
