@@ -20,6 +20,7 @@ from domatia.stats.mixed_fit import RandomTerm, check_rows
 
 NEGLIGIBLE_SD = 0.1
 NEGLIGIBLE_GAIN = 1e-5
+FRESH_SD = 0.3
 FAR_OUT = 12.0
 HUGE_SD = 8.0
 RESPONSE_FIELDS = ("successes", "trials", "proportion", "classes", "counts", "exposure")
@@ -168,17 +169,35 @@ def _settle_variances(problem: Problem) -> tuple[Problem, Found]:
         positions = np.flatnonzero(problem.active)
         logs = found.evaluation.parameters[p : p + len(positions)]
         small = positions[np.argsort(logs)][: int(np.sum(logs < np.log(NEGLIGIBLE_SD)))]
+        simpler = []
         for position in small:
             active = problem.active.copy()
             active[position] = False
             start = np.delete(found.evaluation.parameters, p + int(np.searchsorted(positions, position)))
             reduced = replace(problem, active=active)
-            other = search(reduced, start)
-            if other.evaluation.value <= found.evaluation.value + NEGLIGIBLE_GAIN:
-                problem, found = reduced, other
-                break
-        else:
+            simpler.append((reduced, _from_afresh(reduced, search(reduced, start))))
+        if not simpler:
             return problem, found
+        best = min(simpler, key=lambda one: one[1].evaluation.value)
+        if best[1].evaluation.value > found.evaluation.value + NEGLIGIBLE_GAIN:
+            return problem, found
+        problem, found = best
+
+
+def _from_afresh(problem: Problem, found: Found) -> Found:
+    """Search again from a usual standard deviation where the search ended near nought, and give the better end.
+
+    Near nought the likelihood is flat in the log of a standard deviation, and a search that came there together with
+    another grouping's does not leave it again by itself.
+    """
+    p, number = problem.design.shape[1], int(problem.active.sum())
+    logs = found.evaluation.parameters[p : p + number]
+    if not np.any(logs < np.log(NEGLIGIBLE_SD)):
+        return found
+    start = found.evaluation.parameters.copy()
+    start[p : p + number] = np.maximum(logs, np.log(FRESH_SD))
+    other = search(problem, start)
+    return other if other.evaluation.value < found.evaluation.value else found
 
 
 def _assemble(
