@@ -4,7 +4,7 @@ import numpy as np
 
 from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
-from domatia.questions import damage, founding, growth, survival, synthesis, takeover
+from domatia.questions import damage, fights, founding, growth, survival, synthesis, takeover
 from domatia.questions.planned import planned
 from domatia.version import TOOL
 
@@ -14,6 +14,7 @@ ALL: tuple[Question, ...] = (
     damage.QUESTION,
     founding.QUESTION,
     takeover.QUESTION,
+    fights.QUESTION,
     synthesis.QUESTION,
 )
 """Every question, in the order of a report."""

@@ -2,10 +2,11 @@
 
 from collections.abc import Collection
 
+from domatia.lifecycle.layers.fights import FOUGHT
 from domatia.lifecycle.layers.layer import Layer
 from domatia.lifecycle.layers.published import PUBLISHED
 
-ALL: tuple[Layer, ...] = (PUBLISHED,)
+ALL: tuple[Layer, ...] = (PUBLISHED, FOUGHT)
 """Every layer, in the order in which its tables are brought in."""
 
 
