@@ -170,7 +170,7 @@ def _top(found: Fought) -> str:
         return ""
     part = next((p for p in ranked if p.kind == STAGED), ranked[0])
     own = [e for e in found.effects if e.name == "dominance_odds_ratio" and e.where == part.kind]
-    above, below = (sorted(e.of for e in own if sure(e)) for sure in (lambda e: e.low > 1.0, lambda e: e.high < 1.0))
+    above, below = sorted(e.of for e in own if e.low > 1.0), sorted(e.of for e in own if e.high < 1.0)
     ant = found.about.reference
     told = [f"{' and '.join(above)} won more often than {ant}"] if above else []
     told += [f"{ant} won more often than {' and '.join(below)}"] if below else []
