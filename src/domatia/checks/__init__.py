@@ -6,11 +6,13 @@ from domatia.checks.adult_without_tag import CHECK as ADULT_WITHOUT_TAG
 from domatia.checks.back_from_the_dead import CHECK as BACK_FROM_THE_DEAD
 from domatia.checks.barrier_overdue import CHECK as BARRIER_OVERDUE
 from domatia.checks.bridge import CHECK as BRIDGE
+from domatia.checks.dead_above_workers import CHECK as DEAD_ABOVE_WORKERS
 from domatia.checks.death_after_gap import CHECK as DEATH_AFTER_GAP
 from domatia.checks.digit_heaping import CHECK as DIGIT_HEAPING
 from domatia.checks.duplicate_visit import CHECK as DUPLICATE_VISIT
 from domatia.checks.effect_unusable import CHECK as EFFECT_UNUSABLE
 from domatia.checks.impossible_date import CHECK as IMPOSSIBLE_DATE
+from domatia.checks.larvae_above_eggs import CHECK as LARVAE_ABOVE_EGGS
 from domatia.checks.no_permit import CHECK as NO_PERMIT
 from domatia.checks.not_found_then_found import CHECK as NOT_FOUND_THEN_FOUND
 from domatia.checks.observer_drift import CHECK as OBSERVER_DRIFT
@@ -23,6 +25,7 @@ from domatia.checks.place_not_visited import CHECK as PLACE_NOT_VISITED
 from domatia.checks.residue import CHECK as RESIDUE
 from domatia.checks.shrinkage import CHECK as SHRINKAGE
 from domatia.checks.sprayed_control import CHECK as SPRAYED_CONTROL
+from domatia.checks.survivors_above_larvae import CHECK as SURVIVORS_ABOVE_LARVAE
 from domatia.checks.tag_borne_by_two import CHECK as TAG_BORNE_BY_TWO
 from domatia.checks.tag_flip import CHECK as TAG_FLIP
 from domatia.checks.tag_without_plant import CHECK as TAG_WITHOUT_PLANT
@@ -31,6 +34,7 @@ from domatia.checks.too_near import CHECK as TOO_NEAR
 from domatia.checks.unit_jump import CHECK as UNIT_JUMP
 from domatia.checks.visit_after_death import CHECK as VISIT_AFTER_DEATH
 from domatia.checks.visit_before_tagging import CHECK as VISIT_BEFORE_TAGGING
+from domatia.checks.winner_not_a_party import CHECK as WINNER_NOT_A_PARTY
 from domatia.model import Check, Finding, StudyData, WrongUse
 
 __all__ = ["ALL", "run_checks"]
@@ -40,11 +44,13 @@ ALL: tuple[Check, ...] = (
     BACK_FROM_THE_DEAD,
     BARRIER_OVERDUE,
     BRIDGE,
+    DEAD_ABOVE_WORKERS,
     DEATH_AFTER_GAP,
     DIGIT_HEAPING,
     DUPLICATE_VISIT,
     EFFECT_UNUSABLE,
     IMPOSSIBLE_DATE,
+    LARVAE_ABOVE_EGGS,
     NO_PERMIT,
     NOT_FOUND_THEN_FOUND,
     OBSERVER_DRIFT,
@@ -57,6 +63,7 @@ ALL: tuple[Check, ...] = (
     RESIDUE,
     SHRINKAGE,
     SPRAYED_CONTROL,
+    SURVIVORS_ABOVE_LARVAE,
     TAG_BORNE_BY_TWO,
     TAG_FLIP,
     TAG_WITHOUT_PLANT,
@@ -65,6 +72,7 @@ ALL: tuple[Check, ...] = (
     UNIT_JUMP,
     VISIT_AFTER_DEATH,
     VISIT_BEFORE_TAGGING,
+    WINNER_NOT_A_PARTY,
 )
 
 _RANK = {"error": 0, "warning": 1, "note": 2}
