@@ -61,10 +61,11 @@ for (i in 1:2) for (j in 1:2) H[i, j] <- -(sum(each(o$par + E[i, ] + E[j, ])) - 
 say("attrition_exponent", 1 + o$par[1]); say("attrition_strength", o$par[2]); say("attrition_loglik", -o$value)
 say("attrition_se_exponent", sqrt(solve(H)[1, 1])); say("attrition_se_strength", sqrt(solve(H)[2, 2]))
 
-# 5. the same fights: win or lose on log ratio and kind, with fights that share a colony taken as dependent
+# 5. the same fights: win or lose on log ratio and kind, with fights that share a colony taken as dependent, each
+# score freed of its own leverage
 r <- log(m0 / n0)
 f <- glm(won ~ 0 + r + x, family = binomial, control = list(epsilon = 1e-14))
-s <- cbind(r, x) * (won - fitted(f))
+s <- cbind(r, x) * (won - fitted(f)) / (1 - hatvalues(f))
 share <- outer(1:k, 1:k, Vectorize(function(i, j) length(intersect(c(a[i], b[i]), c(a[j], b[j]))) > 0))
 G <- length(unique(c(a, b)))
 V <- G / (G - 1) * vcov(f) %*% (t(s) %*% share %*% s) %*% vcov(f)

@@ -121,7 +121,7 @@ def attrition(counts: Ints, X: Floats, sides: tuple[Ints, Ints] | None = None, *
     doubt = model_uncertainty(fit.covariance, level)
     if sides is not None:
         pair = ends[order]
-        doubt = dyadic_uncertainty(fit.covariance, fit.scores, pair[:, 0], pair[:, 1], held=fit.held, level=level)
+        doubt = dyadic_uncertainty(fit, pair[:, 0], pair[:, 1], level=level)
     every = np.eye(len(fit.theta))
     exponent = doubt.linear(1.0 + fit.theta[:1], every[:1])
     return Attrition(exponent, doubt.linear(fit.theta[1:], every[1:]), doubt, fit.log_likelihood, fit.held)

@@ -141,7 +141,7 @@ def dominance(
     doubt = model_uncertainty(fit.covariance, level)
     if sides is not None:
         pair = ends[order]
-        doubt = dyadic_uncertainty(fit.covariance, fit.scores, pair[:, 0], pair[:, 1], held=fit.held, level=level)
+        doubt = dyadic_uncertainty(fit, pair[:, 0], pair[:, 1], level=level)
     spread = np.zeros((count, len(fit.theta)))
     spread[np.flatnonzero(~left), np.arange(count - 1)] = 1.0
     names = np.flatnonzero(~left)

@@ -89,7 +89,7 @@ def duels(won: Floats, X: Floats, sides: tuple[Ints, Ints] | None = None, *, lev
     doubt = model_uncertainty(fit.covariance, level)
     if sides is not None:
         pair = ends[order]
-        doubt = dyadic_uncertainty(fit.covariance, fit.scores, pair[:, 0], pair[:, 1], held=fit.held, level=level)
+        doubt = dyadic_uncertainty(fit, pair[:, 0], pair[:, 1], level=level)
     return Duels(doubt.linear(fit.theta, np.eye(len(fit.theta))), doubt, fit.log_likelihood, fit.held)
 
 

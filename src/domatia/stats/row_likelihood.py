@@ -78,6 +78,8 @@ class RowFit:
     covariance : array (p, p)
         Inverse information.
     scores : array (n, p)
+    information : array (n, p, p)
+        Each row's share.
     log_likelihood : float
         Without prior.
     held : tuple of int
@@ -87,6 +89,7 @@ class RowFit:
     theta: Floats
     covariance: Floats
     scores: Floats
+    information: Floats
     log_likelihood: float
     held: tuple[int, ...]
 
@@ -100,9 +103,9 @@ def fit_rows(model: RowLikelihood) -> RowFit:
             break
         model.prior_on = sorted([*model.prior_on, *loose])
         summit = climb(model)
-    values, scores, _ = model.parts(summit.theta)
+    values, scores, information = model.parts(summit.theta)
     covariance = np.asarray(np.linalg.pinv(summit.information, hermitian=True), dtype=np.float64)
-    return RowFit(summit.theta, covariance, scores.copy(), float(values.sum()), tuple(model.prior_on))
+    return RowFit(summit.theta, covariance, scores, information, float(values.sum()), tuple(model.prior_on))
 
 
 def ranked(X: Floats) -> bool:

@@ -8,7 +8,6 @@ from domatia.stats.attrition_lattice import lattice
 from domatia.stats.clustering import Estimate
 from domatia.stats.dominance import connected, david_scores, dominance
 from domatia.stats.duels import duels, log_ratio_needed
-from domatia.stats.dyadic import dyadic_uncertainty
 
 NONE = np.zeros((0, 0))
 
@@ -119,15 +118,16 @@ def test_the_ratio_needed_has_no_upper_end_where_numbers_may_not_matter() -> Non
 def test_colonies_that_fight_twice_widen_the_interval() -> None:
     """Ten fights copied four times over say no more than ten fights."""
     rng = np.random.default_rng(8)
-    scores = rng.normal(size=(40, 1))
-    one, other = np.arange(40), np.arange(40) + 40
-    cov = np.eye(1) / 40
-    once = dyadic_uncertainty(cov, scores, one, other)
-    again = dyadic_uncertainty(cov / 4, np.tile(scores, (4, 1)), np.tile(one, 4), np.tile(other, 4))
-    assert again.covariance[0, 0] == pytest.approx(once.covariance[0, 0], rel=1e-12)
+    one, other = np.arange(200), np.arange(200) + 200
+    x, won = rng.normal(size=(200, 1)), rng.integers(0, 2, 200).astype(np.float64)
+    once = duels(won, x, (one, other)).coefficients
+    again = duels(np.tile(won, 4), np.tile(x, (4, 1)), (np.tile(one, 4), np.tile(other, 4))).coefficients
+    assert again.se[0] == pytest.approx(once.se[0], rel=0.02)
+    plain = duels(np.tile(won, 4), np.tile(x, (4, 1))).coefficients
+    assert plain.se[0] < 0.6 * once.se[0]
     with pytest.raises(ValueError, match="same unit on both sides"):
-        dyadic_uncertainty(cov, scores, one, one)
-    assert dyadic_uncertainty(cov, scores[:1], one[:1], other[:1]).kind == "model"
+        duels(won, x, (one, one))
+    assert duels(won[:5], x[:5], (one[:5] * 0, one[:5] * 0 + 1)).uncertainty.kind == "model"
 
 
 def test_kinds_that_never_met_are_not_ranked_together() -> None:
