@@ -42,13 +42,17 @@ _TRUTH_FIGHTS = 200_000
 
 @dataclass(frozen=True)
 class Fought:
-    """What happened in many fights; every array has one entry a fight, `of` two."""
+    """What happened in many fights, one row each.
 
-    of: Ints
+    `ant`, `workers`, `dead` have two columns, `chance` three: that the first side holds the ground, that nobody does,
+    that the second does, given the dead. `result` is 0, 1 or 2.
+    """
+
     ant: Ints
     workers: Ints
     dead: Ints
     home: Ints
+    chance: Array
     result: Ints
     stopped: NDArray[np.bool_]
     emptied: NDArray[np.bool_]
@@ -84,11 +88,11 @@ def fight(kind: str, ant: Ints, bold: Array, rng: np.random.Generator) -> Fought
     boldness = np.array(BOLDNESS)[ant] + bold
     eta = SLOPE * np.log((left[:, 0] + 0.5) / (left[:, 1] + 0.5)) + boldness[:, 0] - boldness[:, 1] + HOME * home
     weights = np.column_stack([np.exp(eta / 2.0), np.full(n, TIE), np.exp(-eta / 2.0)])
-    chance = np.cumsum(weights, axis=1) / weights.sum(axis=1, keepdims=True)
-    result = (rng.random(n)[:, None] > chance[:, :2]).sum(axis=1)
-    result = np.where(emptied, np.where(left[:, 0] > 0, 0, 2), result)
+    only = np.where(left[:, [0]] > 0, [[1.0, 0.0, 0.0]], [[0.0, 0.0, 1.0]])
+    chance = np.where(emptied[:, None], only, weights / weights.sum(axis=1, keepdims=True))
+    result = (rng.random(n)[:, None] > np.cumsum(chance[:, :2], axis=1)).sum(axis=1)
     stopped = (rng.random(n) < STOPPED) & ~emptied
-    return Fought(np.zeros((n, 2), np.int64), ant, workers, dead, home, result, stopped, emptied)
+    return Fought(ant, workers, dead, home, chance, result, stopped, emptied)
 
 
 def _brought(kind: str, ant: Ints, rng: np.random.Generator) -> tuple[Ints, Ints]:
@@ -179,12 +183,12 @@ def _counted(kind: str, f: Fought, names: list[str]) -> list[TrueValue]:
         return TrueValue("fights", name, of, against, kind, float(value), "1")
 
     larger, smaller, first = "larger side", "smaller side", names[0]
-    told = ~f.stopped
     x = _columns(f.ant, len(names))
-    sure = told & (f.result != 1)
+    weight = np.where(f.emptied, 1.0, 1.0 - STOPPED)
+    sure = f.chance[:, 0] + f.chance[:, 2]
     design = np.column_stack([np.log(f.workers[:, 0] / f.workers[:, 1]), x, f.home])
     design = design if kind == STAGED else design[:, :-1]
-    b = _logistic(design[sure], (f.result[sure] == 0).astype(np.float64))
+    b = _logistic(design, f.chance[:, 0] / sure, weight * sure)
     found = [
         at("win_slope", larger, smaller, b[0]),
         at("win_chance_2_to_1", larger, smaller, 1.0 / (1.0 + 2.0 ** -b[0])),
@@ -194,8 +198,8 @@ def _counted(kind: str, f: Fought, names: list[str]) -> list[TrueValue]:
     if kind == STAGED:
         found += [at("home_odds_ratio", "at home", "carried", np.exp(b[-1]))]
         found += [at("home_strength_ratio", "at home", "carried", 1.0)]
-    mixed = told & (f.ant[:, 0] != f.ant[:, 1])
-    ranks = _with_ties(x[mixed], f.result[mixed])
+    mixed = f.ant[:, 0] != f.ant[:, 1]
+    ranks = _with_ties(x[mixed], f.chance[mixed], weight[mixed])
     for j, name in enumerate(names[1:]):
         found += [
             at("win_odds_ratio", name, first, np.exp(b[1 + j])),
@@ -210,16 +214,16 @@ def _columns(ant: Ints, kinds: int) -> Array:
     return np.column_stack([(ant[:, 0] == k).astype(np.float64) - (ant[:, 1] == k) for k in range(1, kinds)])
 
 
-def _logistic(X: Array, y: Array) -> Array:
+def _logistic(X: Array, y: Array, weight: Array) -> Array:
     """Give the coefficients of the best logistic curve without intercept."""
     b = np.zeros(X.shape[1])
     for _ in range(12):
         p = 1.0 / (1.0 + np.exp(-(X @ b)))
-        b = b + np.linalg.solve(X.T @ (X * (p * (1.0 - p))[:, None]), X.T @ (y - p))
+        b = b + np.linalg.solve(X.T @ (X * (weight * p * (1.0 - p))[:, None]), X.T @ (weight * (y - p)))
     return b
 
 
-def _with_ties(X: Array, result: Ints) -> Array:
+def _with_ties(X: Array, chance: Array, weight: Array) -> Array:
     """Give the best strengths where win, tie and loss go as e^(d/2), nu and e^(-d/2)."""
     wide = np.zeros((len(X), 3, X.shape[1] + 1))
     wide[:, 0, :-1], wide[:, 2, :-1], wide[:, 1, -1] = X / 2.0, -X / 2.0, 1.0
@@ -228,8 +232,8 @@ def _with_ties(X: Array, result: Ints) -> Array:
         p = np.exp(wide @ b)
         p /= p.sum(axis=1, keepdims=True)
         mean = np.einsum("nk,nkp->np", p, wide)
-        slope = (wide[np.arange(len(X)), result] - mean).sum(axis=0)
-        curve = np.einsum("nk,nkp,nkq->pq", p, wide, wide) - mean.T @ mean
+        slope = weight @ (np.einsum("nk,nkp->np", chance, wide) - mean)
+        curve = np.einsum("n,nk,nkp,nkq->pq", weight, p, wide, wide, optimize=True) - mean.T @ (mean * weight[:, None])
         b = b + np.linalg.solve(curve, slope)
     return b[:-1]
 
