@@ -2,9 +2,11 @@
 
 from collections.abc import Callable, Iterable
 
-from bench.concordance import Row, synthesis
+from bench.concordance import Row, fights, reproduction, synthesis
 
 ROWS: dict[str, Callable[[], list[Row]]] = {
+    "fights": fights.rows,
+    "reproduction": reproduction.rows,
     "synthesis": synthesis.rows,
 }
 """By question."""

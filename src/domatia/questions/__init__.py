@@ -4,13 +4,14 @@ import numpy as np
 
 from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
-from domatia.questions import damage, fights, founding, growth, survival, synthesis, takeover
+from domatia.questions import damage, fights, founding, growth, reproduction, survival, synthesis, takeover
 from domatia.questions.planned import planned
 from domatia.version import TOOL
 
 ALL: tuple[Question, ...] = (
     survival.QUESTION,
     growth.QUESTION,
+    reproduction.QUESTION,
     damage.QUESTION,
     founding.QUESTION,
     takeover.QUESTION,
@@ -20,7 +21,7 @@ ALL: tuple[Question, ...] = (
 """Every question, in the order of a report."""
 
 
-COMPARING = ("survival", "growth", "damage")
+COMPARING = ("survival", "growth", "reproduction", "damage")
 """Questions that compare groups of plants and so need treatments or a field to compare by."""
 
 

@@ -3,10 +3,15 @@
 from collections.abc import Collection
 
 from domatia.lifecycle.layers.fights import FOUGHT
+from domatia.lifecycle.layers.fruiting import FRUITING
 from domatia.lifecycle.layers.layer import Layer
 from domatia.lifecycle.layers.published import PUBLISHED
 
-ALL: tuple[Layer, ...] = (PUBLISHED, FOUGHT)
+ALL: tuple[Layer, ...] = (
+    FRUITING,
+    FOUGHT,
+    PUBLISHED,
+)
 """Every layer, in the order in which its tables are brought in."""
 
 
