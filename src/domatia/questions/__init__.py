@@ -4,7 +4,7 @@ import numpy as np
 
 from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
-from domatia.questions import damage, fights, founding, growth, reproduction, survival, synthesis, takeover
+from domatia.questions import clearance, damage, fights, founding, growth, reproduction, survival, synthesis, takeover
 from domatia.questions.planned import planned
 from domatia.version import TOOL
 
@@ -16,12 +16,13 @@ ALL: tuple[Question, ...] = (
     founding.QUESTION,
     takeover.QUESTION,
     fights.QUESTION,
+    clearance.QUESTION,
     synthesis.QUESTION,
 )
 """Every question, in the order of a report."""
 
 
-COMPARING = ("survival", "growth", "reproduction", "damage")
+COMPARING = ("survival", "growth", "reproduction", "damage", "clearance")
 """Questions that compare groups of plants and so need treatments or a field to compare by."""
 
 
