@@ -4,7 +4,7 @@
     python -m bench workbook                  a 200,000-row workbook in
     python -m bench speed PREFIX [PREFIX10]   survival, multi-state and mixed models against R, on a simulated study
     python -m bench store                     1.29 million visits on both databases
-    python -m bench calibrate [SEEDS]         do 95 % intervals hold the truth 95 times in 100?
+    python -m bench calibrate [--replicates N] [CODE ...]   do 95 % intervals hold the truth 95 times in 100?
     python -m bench concordance [CODE ...]    our values beside printed ones and those of other programs
     python -m bench broken                    300 broken inputs
     python -m bench kills [MOMENTS]           kill -9 inside an import
@@ -40,17 +40,36 @@ def speed(args: list[str]) -> None:
 
 
 def calibrate(args: list[str]) -> None:
-    """Run the calibration of every question and print one row an effect."""
-    from bench.calibrate import calibrate as run
-    from bench.calibrate import table, truths_of
+    """Run the calibration of every question, or of those named, and print one row an effect.
+
+    `--replicates N` (200), `--workers N` (all cores), `--ledger FILE` (calibration.ledger): an interrupted run goes on.
+    """
+    import os
+
+    from bench.calibrate import calibrate_on, table, truths_of
+    from bench.ledger import Ledger
 
     from domatia.lifecycle import DEFAULT
     from domatia.questions import ALL
 
-    seeds = int(args[0]) if args else 200
+    said = {"--replicates": "200", "--workers": str(os.cpu_count() or 1), "--ledger": "calibration.ledger"}
+    codes = []
+    left = list(args)
+    while left:
+        word = left.pop(0)
+        if word in said and left:
+            said[word] = left.pop(0)
+        else:
+            codes.append(word)
+    seeds = range(1, int(said["--replicates"]) + 1)
     truths = truths_of(DEFAULT, 300_000)
+    ledger = Ledger(Path(said["--ledger"]))
     for q in ALL:
-        print(table(run(DEFAULT, [q.code], range(1, seeds + 1), truths, workers=2)), flush=True)
+        if not codes or q.code in codes:
+            rows, none = calibrate_on(DEFAULT, q.code, seeds, truths, ledger, int(said["--workers"]))
+            print(f"{q.code}: {len(seeds)} studies, {none} without an answer ({none / len(seeds):.1%})")
+            print(table(rows), flush=True)
+    ledger.close()
 
 
 def main(argv: list[str]) -> int:

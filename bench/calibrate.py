@@ -7,13 +7,17 @@ which is counted on many simulated plants (`domatia.lifecycle.truth`).
 import json
 import math
 import os
+import sys
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import polars as pl
+from bench.ledger import Ledger
 
 from domatia.lifecycle.layers import ALL as LAYERS
 from domatia.lifecycle.observe import observe
@@ -160,6 +164,37 @@ def calibrate(
         return summarise(pool.map(one, seeds, chunksize=2), truths)
 
 
+def calibrate_on(
+    spec: Spec, code: str, seeds: Sequence[int], truths: dict[str, float], ledger: Ledger, workers: int
+) -> tuple[list[Row], int]:
+    """Answer one study a seed and compare, going on from what the ledger holds.
+
+    Returns
+    -------
+    list of Row
+    int
+        Studies in which the question could not be answered at all.
+    """
+    asked = f"calibrate {code} {spec!r}"
+    wanting = ledger.wanting(asked, seeds)
+    one = partial(effects_of, spec, (code,), False)
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        for done, (seed, told) in enumerate(zip(wanting, pool.map(one, wanting, chunksize=2), strict=True), 1):
+            ledger.note(asked, seed, told)
+            if done % 20 == 0 or done == len(wanting):
+                print(f"{code}: {done} of {len(wanting)} studies", file=sys.stderr, flush=True)
+    held = ledger.done(asked)
+    studies = [[_told(e) for e in held[s]] for s in seeds]
+    return summarise(studies, truths), sum(not t for t in studies)
+
+
+def _told(kept: Sequence[Any]) -> Told:
+    key, estimate, low, high, error = kept
+    return str(key), float(estimate), float(low), float(high), None if error is None else float(error)
+
+
 def table(rows: Sequence[Row]) -> str:
     """Write the rows as a table of text."""
     head = f"{'effect':<86} {'truth':>9} {'n':>4} {'cover':>6} {'bias':>8} {'spread':>8} {'se/spread':>9}"
@@ -171,4 +206,4 @@ def table(rows: Sequence[Row]) -> str:
     return "\n".join([head, *lines])
 
 
-__all__ = ["Row", "calibrate", "effects_of", "summarise", "table", "truths_of"]
+__all__ = ["Row", "calibrate", "calibrate_on", "effects_of", "summarise", "table", "truths_of"]
