@@ -13,6 +13,7 @@ from domatia.model.study import StudyData
 SEVERAL = "several ants were seen at the next look: who came first cannot be told"
 ONCE = "seen vacant at the last look that could tell"
 _MOST_PAIRS = 4_000_000
+_NO_HOLDER = (VACANT, FOUNDING, UNKNOWN, DIED, "several")
 
 
 @dataclass(frozen=True)
@@ -24,7 +25,11 @@ class Vacancies:
     rows : polars.DataFrame
         `plant`, `spell` (number within the plant), `record_id` (visit at the start), `t` (day since 1970 at the
         start), `start`, `stop` (years since the spell was first seen), `ended` ("" while still vacant, the ant's
-        name, or "died vacant"); sorted by `plant`, `t`.
+        name, or "died vacant"), `taken_off` (the ant that held the plant at the look at the start and was then taken
+        off; "" where none was); sorted by `plant`, `t`.
+    held : polars.DataFrame
+        Steps that began with an ant on the plant which nobody took off: `plant`, `t`, `before` (the ant), `ended`
+        ("" vacant, an ant's name, "dead"), `years`, `fresh` (the step before began vacant); sorted by `plant`, `t`.
     left_out : dict of str to list of bytes
         Visits (record ids) that begin no step, by reason.
     counts : str
@@ -34,6 +39,7 @@ class Vacancies:
     """
 
     rows: pl.DataFrame
+    held: pl.DataFrame
     left_out: dict[str, list[bytes]]
     counts: Counts
     gap_days: float
@@ -56,6 +62,7 @@ def vacant_steps(data: StudyData, counts: Counts = "patrolling workers") -> Vaca
     steps = steps.with_columns(
         next_t=pl.col("t").shift(-1).over("plant"), next_state=pl.col("state").shift(-1).over("plant")
     )
+    held = _held_steps(steps)
     first = steps.filter("begins").select("plant", "spell", t0="t")
     steps = steps.filter(pl.col("free")).join(first, on=["plant", "spell"], maintain_order="left")
     ended = (
@@ -75,11 +82,22 @@ def vacant_steps(data: StudyData, counts: Counts = "patrolling workers") -> Vaca
         start=(pl.col("t") - pl.col("t0")) / DAYS_A_YEAR,
         stop=(pl.col("next_t") - pl.col("t0")) / DAYS_A_YEAR,
         ended="ended",
+        taken_off=pl.when(pl.col("state").is_in(_NO_HOLDER)).then(pl.lit("")).otherwise("state"),
     )
     gaps = (rows["stop"] - rows["start"]).to_numpy() * DAYS_A_YEAR
     gap = float(np.median(gaps)) if len(gaps) else 0.0
     left_out = {reason: ids for reason, ids in ((ONCE, last), (SEVERAL, several)) if ids}
-    return Vacancies(rows.sort("plant", "t"), left_out, counts, gap)
+    return Vacancies(rows.sort("plant", "t"), held, left_out, counts, gap)
+
+
+def _held_steps(steps: pl.DataFrame) -> pl.DataFrame:
+    """Give the steps to the next look of plants that one ant held and kept."""
+    ended = pl.when(pl.col("next_state").is_in([VACANT, FOUNDING])).then(pl.lit("")).otherwise("next_state")
+    told = pl.col("next_t").is_not_null() & (pl.col("next_t") > pl.col("t")) & (pl.col("next_state") != "several")
+    fresh = pl.col("free").shift(1).over("plant").fill_null(False)
+    kept = steps.with_columns(fresh=fresh).filter(~pl.col("after").is_in(_NO_HOLDER) & told)
+    years = (pl.col("next_t") - pl.col("t")) / DAYS_A_YEAR
+    return kept.select("plant", "t", "fresh", before="after", ended=ended, years=years).sort("plant", "t")
 
 
 def state_at_start(data: StudyData, rows: pl.DataFrame) -> pl.DataFrame:

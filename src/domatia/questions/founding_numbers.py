@@ -15,7 +15,8 @@ from domatia.histories.sequences import OTHER
 from domatia.histories.vacancies import Vacancies, distance_to_colony, state_at_start, vacant_steps
 from domatia.model import Ask, Effect, Rows, StudyData, WrongUse
 from domatia.model.dates import DAYS_A_YEAR
-from domatia.stats.clustering import Estimate
+from domatia.questions.founding_hidden import Hidden, hidden_changes
+from domatia.stats.clustering import Estimate, Kind
 from domatia.stats.competing import CompetingHazards, CompetingRows, competing_hazards, cumulative_incidence
 
 Array = NDArray[np.float64]
@@ -24,6 +25,8 @@ DIED = "died vacant"
 ANY = "any ant"
 RARE = "the step ended with an ant seen too rarely to be told apart"
 LEAST_ENDS = 5
+KIND: Kind = "jackknife"
+"""Light differs mostly between blocks, where CR1 is too small with two dozen of them."""
 NO_STATE = "light, size or a field given with --adjust was not known at the start of the step"
 NO_GROUP = "the plant belongs to none of the groups compared"
 _FIELDS = (("openness", 10.0), ("log_height", 1.0), ("colony_m", 0.1))
@@ -72,13 +75,13 @@ class Material:
         dummies = [(self.rows["value"] == g).cast(pl.Float64).to_numpy() for g in self.names[1:]]
         return np.column_stack([*dummies, *[self.rows[c].to_numpy() for c in columns], np.zeros((self.rows.height, 0))])
 
-    def competing(self, causes: tuple[tuple[str, ...], ...], columns: tuple[str, ...]) -> CompetingRows:
+    def competing(self, causes: tuple[tuple[str, ...], ...], columns: tuple[str, ...], hidden: Hidden) -> CompetingRows:
         """Give the rows with each tuple of ends as one cause, numbered from 1."""
         number = {end: i + 1 for i, ends in enumerate(causes) for end in ends}
         cause = self.rows["ended"].replace_strict(number, default=0, return_dtype=pl.Int64).to_numpy()
         start, stop = self.rows["start"].to_numpy(), self.rows["stop"].to_numpy()
         block = self.rows["cluster"].to_numpy().astype(np.int64)
-        return CompetingRows(start, stop, cause, self.design(columns), block)
+        return CompetingRows(start, stop, cause, self.design(columns), block, hidden.among(causes), hidden.vacant)
 
     def rows_used(self, data: StudyData) -> Rows:
         """Name the records used and left out."""
@@ -172,6 +175,8 @@ class Fits:
         With light as well: for the ratios of groups and light.
     any_all : CompetingHazards
         With size and distance as well: for their ratios.
+    hidden : Hidden
+        What looks cannot see.
     """
 
     ants: tuple[str, ...]
@@ -181,6 +186,7 @@ class Fits:
     each_lit: CompetingHazards
     any_lit: CompetingHazards
     any_all: CompetingHazards
+    hidden: Hidden
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -195,15 +201,19 @@ def fit(about: Material) -> Fits:
     ends = (*ants, DIED) if DIED in there else ants
     every = tuple((e,) for e in ends)
     two = (ants, (DIED,)) if DIED in there else (ants,)
+    hidden = hidden_changes(about.rows, about.vacancies.held, ends)
     found: dict[tuple[bool, tuple[str, ...]], CompetingHazards] = {}
     for single, columns in ((True, about.fixed), (False, about.fixed), (True, about.lit), (False, about.lit)):
         if (single, columns) not in found:
-            found[single, columns] = competing_hazards(about.competing(every if single else two, columns))
+            found[single, columns] = competing_hazards(
+                about.competing(every if single else two, columns, hidden), kind=KIND
+            )
     whole = (False, about.columns)
     if whole not in found:
-        found[whole] = competing_hazards(about.competing(two, about.columns))
+        found[whole] = competing_hazards(about.competing(two, about.columns, hidden), kind=KIND)
     parts = ((True, about.fixed), (False, about.fixed), (True, about.lit), (False, about.lit), whole)
-    return Fits(ants, ends, *(found[part] for part in parts))
+    each, any_, each_lit, any_lit, any_all = (found[part] for part in parts)
+    return Fits(ants, ends, each, any_, each_lit, any_lit, any_all, hidden)
 
 
 def _effect(name: str, pair: tuple[str, str], c: Estimate, at: tuple[int, ...], where: str) -> Effect:
@@ -253,7 +263,8 @@ def ratios(about: Material, fits: Fits) -> list[Effect]:
 
 def tables(about: Material, fits: Fits) -> dict[str, pl.DataFrame]:
     """Give the tables beside the effects."""
-    return {"ends": ends_table(about), "curve": curve_table(about, fits)}
+    hidden = fits.hidden.table()
+    return {"ends": ends_table(about), "curve": curve_table(about, fits), "hidden_changes": hidden}
 
 
 def curve_table(about: Material, fits: Fits) -> pl.DataFrame:

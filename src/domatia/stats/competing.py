@@ -12,8 +12,12 @@ piece (Jackson 2011, J. Stat. Software 38(8), gives the same likelihood for pane
 states). exp(b_c) are cause-specific hazard ratios (Prentice et al. 1978, Biometrics 34:541). The fit is by
 scoring with the expected information.
 
-What it cannot see: events undone between looks (a colony that came and went), second events after the first
-in the same row, and events of a cause that cannot be told at the look. A cause that is hard to see soon
+With `shown` a look need not see what first happened: P(seen x in the row) = sum_c P(c first) shown_cx, where shown
+is given (see `domatia.stats.hidden_moves` for what happens after the first event and before the look) and its own
+doubt is left out of the intervals.
+
+What it cannot see: without `shown`, events undone between looks (a colony that came and went) and second events after
+the first in the same row; and events of a cause that cannot be told at the look. A cause that is hard to see soon
 after it happened biases its hazard down and spreads it over later rows. A coefficient or baseline piece for
 which a cause had no events is held finite by a log-F(1,1) prior (see `domatia.stats.separation`) and named
 in `notes`.
@@ -48,6 +52,11 @@ class CompetingRows:
         State at or before `start`; no constant column; may have no column at all.
     cluster : array (rows,), optional
         Group of each row for standard errors.
+    shown : array (rows, C + 1, C + 1), optional
+        Chance that what first happened (second axis; 0 nothing) is seen at `stop` as each outcome (last axis), rows
+        summing to 1. Left out, what first happened is what is seen.
+    weight : array (rows,), optional
+        Chance that the individual was event-free at `start`, above 0; 1 if left out.
     """
 
     start: Floats
@@ -55,20 +64,46 @@ class CompetingRows:
     cause: Ints
     X: Floats
     cluster: Ints | None = None
+    shown: Floats | None = None
+    weight: Floats | None = None
 
-    def checked(self) -> tuple[IntervalRows, Ints]:
-        """Give the rows with any event counted as the end, and the causes; ValueError if something is wrong."""
+    def checked(self) -> tuple[IntervalRows, "_Ends"]:
+        """Give the rows with any event counted as the end, and what ended them; ValueError if something is wrong."""
         cause, x = np.asarray(self.cause).astype(np.int64), np.asarray(self.X, dtype=np.float64)
         rows = IntervalRows(self.start, self.stop, cause > 0, x, self.cluster).checked()
         # the same order as the checked rows, causes told apart last
         cluster = np.zeros(len(x), np.int64) if self.cluster is None else np.asarray(self.cluster)
-        cause = cause[canonical_order(self.start, self.stop, cause > 0, x, cluster, cause)]
+        weight = np.ones(len(x)) if self.weight is None else np.asarray(self.weight, dtype=np.float64)
+        if weight.shape != (len(x),) or not ((weight > 0) & (weight <= 1)).all():
+            raise ValueError(f"weight has shape {weight.shape}; give one chance a row, above 0 and at most 1")
+        shown = None if self.shown is None else self._shown(len(x), int(cause.max(initial=0)))
+        extra = (weight,) if shown is None else (weight, shown.reshape(len(x), -1))
+        order = canonical_order(self.start, self.stop, cause > 0, x, cluster, cause, *extra)
+        cause = cause[order]
         if (cause < 0).any():
             raise ValueError("causes are 0 (nothing happened) or 1, 2, ...; a negative cause was given")
         never = [c for c in range(1, int(cause.max()) + 1) if not (cause == c).any()]
         if never:
             raise ValueError(f"causes {never} never happened; leave them out and number the others from 1")
-        return rows, cause
+        return rows, _Ends(cause, None if shown is None else shown[order], weight[order])
+
+    def _shown(self, rows: int, causes: int) -> Floats:
+        shown = np.asarray(self.shown, dtype=np.float64)
+        wanted = (rows, causes + 1, causes + 1)
+        if shown.shape != wanted or (shown < 0).any() or not np.allclose(shown.sum(axis=2), 1.0, atol=1e-8):
+            raise ValueError(
+                f"shown has shape {shown.shape}; give chances of shape {wanted} that sum to 1 over the last axis"
+            )
+        return shown
+
+
+@dataclass(frozen=True, eq=False)
+class _Ends:
+    """What ended the rows, how it is shown, and the rows' weights, in the order of the checked rows."""
+
+    cause: Ints
+    shown: Floats | None
+    weight: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,12 +199,12 @@ def competing_hazards(
     ValueError
         If rows are malformed, nothing happened, a cause never happened, or a covariate is redundant.
     """
-    data, cause = rows.checked()
+    data, ends = rows.checked()
     wanted = choose_cuts(data, pieces=4, least=20) if cuts is None else np.asarray(cuts, dtype=np.float64)
     edges, notes = baseline_edges(data, wanted)
     held: set[int] = set()
     while True:
-        likelihood = _Likelihood(data, cause, overlaps(data.start, data.stop, edges), sorted(held))
+        likelihood = _Likelihood(data, ends, overlaps(data.start, data.stop, edges), sorted(held))
         fit = climb(likelihood)
         running = set(runaway(likelihood, fit)) - held
         slopes = {j for j in running if likelihood.is_coefficient(j)}
@@ -291,7 +326,8 @@ def _mean_exponential(z: Floats) -> tuple[Floats, Floats]:
 class _Likelihood:
     """Log-likelihood with exact gradient and expected information."""
 
-    def __init__(self, rows: IntervalRows, cause: Ints, overlap: Floats, prior_on: list[int]) -> None:
+    def __init__(self, rows: IntervalRows, ends: _Ends, overlap: Floats, prior_on: list[int]) -> None:
+        cause, self.shown, self.weight = ends.cause, ends.shown, ends.weight
         self.X, self.cause, self.overlap = rows.X, cause, overlap
         self.causes, self.covariates, self.pieces = int(cause.max()), rows.X.shape[1], overlap.shape[1]
         self.prior_on = prior_on
@@ -316,7 +352,7 @@ class _Likelihood:
         for part in _parts(len(self.X)):
             chance, _ = self._chances(theta, part)
             seen = chance[np.arange(len(chance)), self.cause[part]]
-            total += float(np.log(np.maximum(seen, 1e-300)).sum())
+            total += float(self.weight[part] @ np.log(np.maximum(seen, 1e-300)))
         return total + self.prior(theta)[0]
 
     def derivatives(self, theta: Floats) -> tuple[Floats, Floats]:
@@ -363,7 +399,12 @@ class _Likelihood:
         table = theta.reshape(self.causes, -1)
         risk = np.exp(np.minimum(self.X[part] @ table[:, : self.covariates].T, _LARGEST_LOG))
         rate = np.exp(np.minimum(table[:, self.covariates :], _LARGEST_LOG))
-        return outcome_chances(risk, rate, self.overlap[part])
+        chance, slope = outcome_chances(risk, rate, self.overlap[part])
+        if self.shown is None:
+            return chance, slope
+        across = self.shown[part].transpose(0, 2, 1)
+        seen = (across @ chance[:, :, None])[:, :, 0]
+        return seen, (across @ slope.reshape(*chance.shape, -1)).reshape(slope.shape)
 
     def _scores(self, theta: Floats, part: Ints) -> tuple[Floats, Floats]:
         """Score of each row, and lines whose cross-product is the expected information."""
@@ -372,8 +413,8 @@ class _Likelihood:
         full = _in_parameters(slope, self.X[part])
         row = np.arange(len(part))
         seen = self.cause[part]
-        scores = full[row, seen] / chance[row, seen, None]
-        roots = full / np.sqrt(chance)[:, :, None]
+        scores = full[row, seen] * (self.weight[part] / chance[row, seen])[:, None]
+        roots = full * np.sqrt(self.weight[part, None] / chance)[:, :, None]
         return scores, roots.reshape(-1, full.shape[2])
 
 

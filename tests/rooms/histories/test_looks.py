@@ -179,3 +179,17 @@ def test_sequences_code_states_and_what_they_may_have_been() -> None:
     lumped = state_sequences(data, plants, least=2)
     assert lumped.lumped == ("Rust", "Velvet")
     assert lumped.states == ("vacant", "founding", OTHER, "dead")
+
+
+def test_steps_know_whose_ants_were_taken_off_and_held_ones_how_they_went_on() -> None:
+    """Rust taken off begins a step that names it; Velvet, new on the plant and left alone, makes a held step."""
+    made = MadeStudy().plant("p").visit("p", "2020-01-01", ants="Rust patrolling").act("p", "2020-01-01")
+    made.visit("p", "2020-03-01", ants="none").visit("p", "2020-05-01", ants="Velvet patrolling")
+    made.visit("p", "2020-06-01", ants="not looked").visit("p", "2020-07-01", ants="Velvet patrolling")
+    found = vacant_steps(made.visit("p", "2020-09-01", "dead confirmed").data())
+    assert found.rows["taken_off"].to_list() == ["Rust", ""]
+    assert found.held.select("before", "ended", "fresh").rows() == [
+        ("Velvet", "Velvet", True),
+        ("Velvet", "dead", False),
+    ]
+    assert (found.held["years"] * YEAR).round(6).to_list() == [61.0, 62.0]
