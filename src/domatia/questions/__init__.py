@@ -4,7 +4,18 @@ import numpy as np
 
 from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
-from domatia.questions import clearance, damage, fights, founding, growth, reproduction, survival, synthesis, takeover
+from domatia.questions import (
+    brood,
+    clearance,
+    damage,
+    fights,
+    founding,
+    growth,
+    reproduction,
+    survival,
+    synthesis,
+    takeover,
+)
 from domatia.questions.planned import planned
 from domatia.version import TOOL
 
@@ -16,6 +27,7 @@ ALL: tuple[Question, ...] = (
     founding.QUESTION,
     takeover.QUESTION,
     fights.QUESTION,
+    brood.QUESTION,
     clearance.QUESTION,
     synthesis.QUESTION,
 )

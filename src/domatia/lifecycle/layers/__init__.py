@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 
+from domatia.lifecycle.layers.brood import BROODS
 from domatia.lifecycle.layers.fights import FOUGHT
 from domatia.lifecycle.layers.fruiting import FRUITING
 from domatia.lifecycle.layers.ground import GROUND
@@ -13,6 +14,7 @@ ALL: tuple[Layer, ...] = (
     GROUND,
     FOUGHT,
     PUBLISHED,
+    BROODS,
 )
 """Every layer, in the order in which its tables are brought in."""
 
