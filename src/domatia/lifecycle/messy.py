@@ -24,7 +24,7 @@ from domatia.lifecycle.notebook import Notebook, keep_notebook
 from domatia.lifecycle.spec import Spec
 from domatia.lifecycle.stand import BLOCK_SIDE_M, Ints
 from domatia.lifecycle.streams import Purpose, stream
-from domatia.lifecycle.study_lists import TREATMENT_TEXT, block_name, last_day
+from domatia.lifecycle.study_lists import LATITUDE, LONGITUDE, TREATMENT_TEXT, block_name, last_day
 
 _FORM = "dd/mm/yyyy"
 _KIND_WORDS = ("spray", "hand", "water")
@@ -113,11 +113,13 @@ def _places(spec: Spec) -> pl.DataFrame:
     side = f"{BLOCK_SIDE_M:g}"
     outline = f'{{"type":"Polygon","coordinates":[[[0,0],[{side},0],[{side},{side}],[0,{side}],[0,0]]]}}'
     area = f"{BLOCK_SIDE_M**2 / 10_000:g}"
-    rows = [(h.site, "site", "", h.name, "", "") for h in spec.habitats]
+    at = (f"{LONGITUDE:g}", f"{LATITUDE:g}")
+    rows = [(h.site, "site", "", h.name, "", "", *at) for h in spec.habitats]
     for b in range(spec.blocks):
         home = spec.habitats[b % len(spec.habitats)]
-        rows.append((block_name(spec, b), "block", home.site, home.name, area, outline))
-    return _rows(("place", "kind", "lies in", "habitat", "area_ha", "outline"), rows)
+        rows.append((block_name(spec, b), "block", home.site, home.name, area, outline, "", ""))
+    header = ("place", "kind", "lies in", "habitat", "area_ha", "outline", "longitude", "latitude")
+    return _rows(header, rows)
 
 
 def _plants(book: Notebook, slips: Slips) -> pl.DataFrame:

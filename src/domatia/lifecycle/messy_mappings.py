@@ -94,6 +94,8 @@ within = "lies in"
 habitat = "habitat"
 searched_m2 = { column = "area_ha", unit = "ha" }
 outline = "outline"
+longitude = "longitude"
+latitude = "latitude"
 """
 
 PLANTS = """[table]

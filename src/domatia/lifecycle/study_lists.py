@@ -45,6 +45,9 @@ TREATMENT_TEXT = {
     "control": "Nothing is done.",
 }
 
+LONGITUDE, LATITUDE = -80.5, 4.6
+"""Of the invented sites, degrees: a point in the open ocean, for the hours of the sun."""
+
 PERMITS = (
     ("removal", "LB-2021-044", "Lantern Basin Land Office", "removal of ants with insecticide and by hand"),
     ("access", "LB-2021-017", "Lantern Basin Land Office", "access, marking of plants, voucher specimens"),
@@ -69,7 +72,14 @@ def block_name(spec: Spec, block: int) -> str:
 
 def _places(spec: Spec, ids: Naming) -> pl.DataFrame:
     rows: list[dict[str, object]] = [
-        {"subject_id": ids.one("place", h.site), "name": h.site, "level": "site", "habitat": h.name}
+        {
+            "subject_id": ids.one("place", h.site),
+            "name": h.site,
+            "level": "site",
+            "habitat": h.name,
+            "longitude": LONGITUDE,
+            "latitude": LATITUDE,
+        }
         for h in spec.habitats
     ]
     for b in range(spec.blocks):
@@ -87,7 +97,8 @@ def _places(spec: Spec, ids: Naming) -> pl.DataFrame:
             }
         )
     schema = {"subject_id": pl.Binary(), "name": pl.String(), "level": pl.String(), "habitat": pl.String(),
-              "within": pl.Binary(), "outline": pl.String(), "searched_m2": pl.Float64()}  # fmt: skip
+              "within": pl.Binary(), "outline": pl.String(), "searched_m2": pl.Float64(),
+              "longitude": pl.Float64(), "latitude": pl.Float64()}  # fmt: skip
     return pl.DataFrame(rows, schema=schema)
 
 

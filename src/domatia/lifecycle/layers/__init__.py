@@ -7,12 +7,14 @@ from domatia.lifecycle.layers.fights import FOUGHT
 from domatia.lifecycle.layers.fruiting import FRUITING
 from domatia.lifecycle.layers.ground import GROUND
 from domatia.lifecycle.layers.layer import Layer
+from domatia.lifecycle.layers.patrols import PATROLS
 from domatia.lifecycle.layers.published import PUBLISHED
 
 ALL: tuple[Layer, ...] = (
     FRUITING,
     GROUND,
     FOUGHT,
+    PATROLS,
     PUBLISHED,
     BROODS,
 )
