@@ -5,8 +5,10 @@ from collections.abc import Sequence
 import polars as pl
 
 from domatia.figures.curves import curves
-from domatia.figures.style import INK, Words, scales
+from domatia.figures.style import INK, Words, looks_of, scales
 from domatia.model.question import Chart
+
+_SHAPES = {"triangle-up": "triangles", "circle": "circles", "square": "squares", "diamond": "diamonds"}
 
 
 def fitted(
@@ -41,17 +43,31 @@ def fitted(
         for layer in chart["layer"]:
             layer["encoding"]["x"] = x
     y = chart["layer"][1]["encoding"]["y"]
+    lone = len(groups) == 1
+    colour: Chart = {"field": "group", "type": "nominal", "title": None, "scale": s["color"], "legend": None}
     point: Chart = {
         "data": {"values": points.select("group", "x", "y").to_dicts()},
         "mark": {"type": "point", "filled": True, "size": 70, "opacity": 0.9, "stroke": INK, "strokeWidth": 0.6},
         "encoding": {
             "x": x,
             "y": y,
-            "color": {"field": "group", "type": "nominal", "title": None, "scale": s["color"], "legend": None},
+            "color": colour,
             "shape": {"field": "group", "type": "nominal", "title": None, "scale": s["shape"], "legend": None},
         },
     }
+    if lone:
+        for layer in chart["layer"]:
+            for channel in ("color", "strokeDash"):
+                if channel in layer["encoding"]:
+                    layer["encoding"][channel] = {**layer["encoding"][channel], "legend": None}
+    else:
+        # a line's key cannot show the shape of the points: words do
+        told = "; ".join(f"{_SHAPES.get(look.shape, look.shape)}: {name}" for name, look in looks_of(groups).items())
+        chart["title"] |= {
+            "subtitle": f"Observed shown as points ({told})",
+            "subtitleFontSize": 12,
+            "subtitleColor": INK,
+        }
     chart["layer"].append(point)
-    # a lone group's key says what the title says already
     chart["resolve"] = {"legend": {"shape": "independent"}}
     return chart

@@ -46,7 +46,7 @@ from domatia.figures.style import Words
 from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, StudyData
 from domatia.questions import brood_numbers as numbers
 from domatia.questions.brood_doubts import brood_doubts
-from domatia.questions.brood_tables import CURVE, SEEN, share_above, tables
+from domatia.questions.brood_tables import GROUP, share_above, tables
 from domatia.questions.wording import bounds, number, share
 
 
@@ -105,7 +105,7 @@ def figure(found: Matched) -> Chart | None:
         "Larvae for each 100 cm² of leaf",
         "Survivors for each 100 cm² of leaf",
     )
-    return fitted(found.tables["crowding_curve"], found.tables["crowding_seen"], (CURVE, SEEN), words)
+    return fitted(found.tables["crowding_curve"], found.tables["crowding_seen"], (GROUP,), words)
 
 
 def sentence(found: Matched, why_doubt: Sequence[Doubt]) -> str:

@@ -7,7 +7,7 @@ from domatia.questions.brood_numbers import AREA_CM2, Crowded, Material, best_of
 from domatia.stats.crowding import survival_at
 
 POINTS, CLASSES = 81, 8
-CURVE, SEEN = "fitted", "broods"
+GROUP = "broods"
 
 
 def tables(about: Material) -> dict[str, pl.DataFrame]:
@@ -41,7 +41,7 @@ def curve(c: Crowded) -> pl.DataFrame:
     se = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", slopes[:, free], doubt.covariance, slopes[:, free]), 0.0))
     half = np.minimum(doubt.quantile * se, 50.0)
     data = {"x": x, "y": y, "low": y * np.exp(-half), "high": np.minimum(y * np.exp(half), x)}
-    return pl.DataFrame(data).select(pl.lit(CURVE).alias("group"), pl.all())
+    return pl.DataFrame(data).select(pl.lit(GROUP).alias("group"), pl.all())
 
 
 def seen(c: Crowded) -> pl.DataFrame:
@@ -55,7 +55,7 @@ def seen(c: Crowded) -> pl.DataFrame:
         x=pl.col("larvae").sum() / pl.col("area").sum() * AREA_CM2,
         y=pl.col("survivors").sum() / pl.col("area").sum() * AREA_CM2,
     )
-    return told.sort("number").select(pl.lit(SEEN).alias("group"), "x", "y", "broods", "larvae", "survivors")
+    return told.sort("number").select(pl.lit(GROUP).alias("group"), "x", "y", "broods", "larvae", "survivors")
 
 
 def forms(c: Crowded) -> pl.DataFrame:
