@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from domatia.histories.facts import plant_facts
 from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
 from domatia.questions import (
@@ -11,6 +12,9 @@ from domatia.questions import (
     fights,
     founding,
     growth,
+    intruders,
+    patrol,
+    pattern,
     reproduction,
     survival,
     synthesis,
@@ -26,6 +30,9 @@ ALL: tuple[Question, ...] = (
     damage.QUESTION,
     founding.QUESTION,
     takeover.QUESTION,
+    patrol.QUESTION,
+    intruders.QUESTION,
+    pattern.QUESTION,
     fights.QUESTION,
     brood.QUESTION,
     clearance.QUESTION,
@@ -34,7 +41,7 @@ ALL: tuple[Question, ...] = (
 """Every question, in the order of a report."""
 
 
-COMPARING = ("survival", "growth", "reproduction", "damage", "clearance")
+COMPARING = ("survival", "growth", "reproduction", "damage", "intruders", "clearance")
 """Questions that compare groups of plants and so need treatments or a field to compare by."""
 
 
@@ -66,7 +73,7 @@ def lacking(asked: Question, data: StudyData, by: str = "") -> tuple[str, ...]:
     lacks = tuple(n.what for n in asked.needs if not n.met(data))
     if by and asked.by_fields and by not in asked.by_fields:
         lacks += (f"a field of its own to compare by ({', '.join(asked.by_fields)}), not {by}",)
-    treated = data.table("assignment")["treatment"].n_unique() > 1
+    treated = asked.code in COMPARING and plant_facts(data)["treatment"].drop_nulls().n_unique() > 1
     if not lacks and not by and not treated and asked.code in COMPARING:
         return ("treatments given to plants; or compare plants by a field of theirs with --by",)
     return lacks
