@@ -44,10 +44,11 @@ class Labelling:
         return code.ravel().astype(np.int64), cell.reshape(len(strata), labels).astype(np.float64)
 
     @cached_property
-    def _members(self) -> list[Ints]:
-        """Points of each stratum."""
-        order = np.argsort(self.stratum, kind="stable").astype(np.int64)
-        return np.split(order, np.flatnonzero(np.diff(self.stratum[order])) + 1)
+    def _sorted(self) -> tuple[Ints, Ints]:
+        """Points in the order of their strata, and the strata as 0, 1, ... in that order."""
+        code = self._table[0]
+        order = np.argsort(code, kind="stable").astype(np.int64)
+        return order, code[order]
 
     def chance(self, a: int, b: int, i: Ints, j: Ints) -> Floats:
         """Give the chance that point i has label a and point j, another point, has label b."""
@@ -65,9 +66,11 @@ class Labelling:
 
     def dealt(self, rng: np.random.Generator) -> Ints:
         """Give the labels exchanged within strata."""
+        order, code = self._sorted
+        if code[-1] == 0:
+            return rng.permutation(self.label)
         out = np.empty_like(self.label)
-        for part in self._members:
-            out[part] = rng.permutation(self.label[part])
+        out[order] = self.label[order][np.argsort(code + rng.random(len(code)))]
         return out
 
     def draws(self, number: int, seed: int) -> Iterator[Ints]:
@@ -163,6 +166,15 @@ def labelled_counts(
     if float(len(i)) * draws[0] > _WORTH_COMPILING and numba_is_there():
         return _counts_by_words(_Binned(i, j, place, bins[1]), labels, who, draws)
     return _counts_one_by_one(_Binned(i, j, place, bins[1]), labels, who, draws)
+
+
+def same_counts(pairs: Pairs, bins: tuple[float, int], labels: Labelling, draws: tuple[int, int]) -> Ints:
+    """Count, by distance, the pairs of points with the same label, as they are and under random labelling.
+
+    Parameters and result as for `labelled_counts`.
+    """
+    each = (labelled_counts(pairs, bins, labels, (a, a), draws) for a in range(int(labels.label.max(initial=0)) + 1))
+    return np.asarray(sum(each), dtype=np.int64)
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,7 +23,7 @@ def pooled_ratio(counted: Floats, expected: Floats, cluster: Ints, level: float 
     ----------
     counted, expected : array, shape (rows,)
     cluster : array of int, shape (rows,)
-        0, 1, ...
+        Any numbers.
     level : float
 
     Returns
@@ -69,7 +69,7 @@ def pooled_l(counted: Floats, expected: Floats, cluster: Ints, radius: float, le
 
 
 def _by_cluster(values: Floats, cluster: Ints) -> Floats:
-    return np.asarray(np.bincount(cluster, weights=values, minlength=int(cluster.max(initial=0)) + 1), np.float64)
+    return np.asarray(np.bincount(np.unique(cluster, return_inverse=True)[1], weights=values), dtype=np.float64)
 
 
 def _poisson(total: float, expected: float, level: float) -> Estimate:

@@ -8,6 +8,7 @@ from domatia.lifecycle.layers.fruiting import FRUITING
 from domatia.lifecycle.layers.ground import GROUND
 from domatia.lifecycle.layers.layer import Layer
 from domatia.lifecycle.layers.patrols import PATROLS
+from domatia.lifecycle.layers.pattern import PATTERNS
 from domatia.lifecycle.layers.published import PUBLISHED
 
 ALL: tuple[Layer, ...] = (
@@ -17,6 +18,7 @@ ALL: tuple[Layer, ...] = (
     PATROLS,
     PUBLISHED,
     BROODS,
+    PATTERNS,
 )
 """Every layer, in the order in which its tables are brought in."""
 
