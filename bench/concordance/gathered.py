@@ -2,9 +2,10 @@
 
 from collections.abc import Callable, Iterable
 
-from bench.concordance import Row, fights, reproduction, synthesis
+from bench.concordance import Row, brood, fights, reproduction, synthesis
 
 ROWS: dict[str, Callable[[], list[Row]]] = {
+    "brood": brood.rows,
     "fights": fights.rows,
     "reproduction": reproduction.rows,
     "synthesis": synthesis.rows,
