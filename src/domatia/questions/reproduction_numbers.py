@@ -271,7 +271,8 @@ def hurdle(about: Material, stage: str) -> Hurdle:
         label = f"{stage}_odds_ratio" if half == "any" else f"{stage}_number_ratio"
         effects += _of_model(about, fit, label)
         spread += [(half, n, float(s)) for n, s in zip(fit.random_names, fit.random_sd, strict=True)]
-        notes += [w.split(": ", 1)[-1] for w in fit.warnings if not w.startswith("variance_nought")]
+        # that groups do not differ is shown in the table of spreads and needs no warning
+        notes += [w.split(": ", 1)[-1].rstrip(".") + "." for w in fit.warnings if "estimated as nought" not in w]
     table = pl.DataFrame(spread, schema={"half": pl.String, "between": pl.String, "sd": pl.Float64}, orient="row")
     return Hurdle(tuple(effects), table, tuple(dict.fromkeys(notes)))
 
