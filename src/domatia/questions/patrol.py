@@ -122,6 +122,7 @@ def figure(found: Patrol) -> Chart | None:
         return None
     method = str(clock["method"][0])
     table = clock.filter(pl.col("method") == method)
+    table = pl.concat([table, table.filter(pl.col("x") < 0.1).with_columns(x=pl.lit(24.0))])
     names = list(dict.fromkeys(table["group"].to_list()))
     unit = numbers.UNITS[method]
     by = "Hour of the sun (12: highest)" if found.about.hours_by == numbers.SUN else "Hour of the clock"
