@@ -28,6 +28,8 @@ class Layer:
         `draw(book, rng)` gives rows by record kind. Columns are fields of that kind. A link to a plant is the plant's
         slot, a link to a taxon its place in `spec.ants` (null for none), a link to any other thing its name. A date
         or an instant is one column: `Date` where the day is known, `Datetime` (UTC) for an instant. null is a blank.
+        Plants beside those of the census are rows of the kind "plant" with a column `name`, BLOCK/NUMBER, which links
+        to them then hold in the place of a slot.
     truth : callable
         `truth(spec, seed)` gives the true value of each effect that the questions name.
     """

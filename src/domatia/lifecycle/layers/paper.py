@@ -34,9 +34,13 @@ def crew_tables(layer: Layer, book: Notebook) -> tuple[CrewTable, ...]:
 
 
 def _table(layer: Layer, book: Notebook, kind: str, rows: pl.DataFrame, several: bool) -> CrewTable:
-    own = [f for f in fields_of(kind) if f.column in rows.columns]
+    own = [f for f in fields_of(kind) if f.column in rows.columns and (kind, f.column) != ("plant", "place")]
     columns: dict[str, Sequence[str]] = {}
     lines, parts, clock = [], [], False
+    if kind == "plant":
+        columns |= _plant_columns(book, rows["name"])
+        parts.append('[place]\nname = "block"')
+        lines.append('key = ["place.name", "plant"]')
     for f in own:
         values = rows[f.column]
         if f.type == "link" and f.target == "plant":
@@ -54,7 +58,9 @@ def _table(layer: Layer, book: Notebook, kind: str, rows: pl.DataFrame, several:
             else f"{f.column} = {quoted(header)}"
         )
     file = f"{layer.code}_{kind}.csv" if several else f"{layer.code}.csv"
-    head = f'[table]\nfile = {quoted(file)}\nrow = "quantities"' + ('\ntime_zone = "UTC"' if clock else "")
+    head = f"[table]\nfile = {quoted(file)}\nrow = {quoted('plant' if kind == 'plant' else 'quantities')}" + (
+        '\ntime_zone = "UTC"' if clock else ""
+    )
     mapping = "\n\n".join([head, *parts, "\n".join([f"[{kind}]", *lines])]) + "\n"
     return CrewTable(file, pl.DataFrame(columns, schema=dict.fromkeys(columns, pl.String)), mapping)
 
@@ -62,6 +68,9 @@ def _table(layer: Layer, book: Notebook, kind: str, rows: pl.DataFrame, several:
 def _plant_columns(book: Notebook, slots: pl.Series) -> dict[str, Sequence[str]]:
     spec, block = book.spec, book.life.stand.block
     there = slots.to_list()
+    if slots.dtype == pl.String:
+        named = [("", "") if n is None else n.split("/", 1) for n in there]
+        return {"block": [n[0] for n in named], "plant": [n[1] for n in named]}
     return {
         "block": ["" if p is None else block_name(spec, int(block[p])) for p in there],
         "plant": ["" if p is None else plant_number(spec, p) for p in there],

@@ -50,6 +50,11 @@ def study_tables(layer: Layer, book: Notebook, ids: Naming, plants: Sequence[byt
     return found
 
 
+def extra_plant(ids: Naming, name: str) -> bytes:
+    """Give the id of a plant that a layer adds beside those of the census; its name is BLOCK/NUMBER."""
+    return ids.one("plant", f"extra {name}")
+
+
 @dataclass(frozen=True)
 class _Linked:
     """Things that rows link to."""
@@ -60,6 +65,8 @@ class _Linked:
 
     def to(self, kind: str, values: pl.Series) -> list[bytes | None]:
         """Give the id behind each value."""
+        if kind == "plant" and values.dtype == pl.String:
+            return [None if v is None else extra_plant(self.ids, v) for v in values.to_list()]
         known = self.numbered.get(kind)
         if known is not None:
             return [None if v is None else known[v] for v in values.to_list()]
@@ -72,6 +79,8 @@ def _identity(name: str, values: Sequence[bytes]) -> pl.Series:
 
 
 def _subjects(layer: Layer, kind: str, rows: pl.DataFrame, ids: Naming) -> list[bytes]:
+    if kind == "plant":
+        return [extra_plant(ids, name) for name in rows["name"].to_list()]
     if kind in NAMED:
         return ids.named(kind, rows[NAMED[kind]].to_list())
     return ids.rows(f"{layer.code} {kind}", rows.height)
