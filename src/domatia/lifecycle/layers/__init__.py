@@ -10,6 +10,7 @@ from domatia.lifecycle.layers.layer import Layer
 from domatia.lifecycle.layers.patrols import PATROLS
 from domatia.lifecycle.layers.pattern import PATTERNS
 from domatia.lifecycle.layers.published import PUBLISHED
+from domatia.lifecycle.layers.trials import TRIALS
 
 ALL: tuple[Layer, ...] = (
     FRUITING,
@@ -19,6 +20,7 @@ ALL: tuple[Layer, ...] = (
     PUBLISHED,
     BROODS,
     PATTERNS,
+    TRIALS,
 )
 """Every layer, in the order in which its tables are brought in."""
 
