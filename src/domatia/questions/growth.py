@@ -9,7 +9,10 @@ Model
 -----
 log height = group + years + group x years + plant (level and rate) + block + error, fitted by restricted maximum
 likelihood; the rate of a group is its relative growth rate (per year), the effect is the difference of rates. Intervals
-allow for plants of one block being alike (sandwich over blocks). Beside it: the height gained in the first year by
+allow for plants of one block being alike (sandwich over blocks). Where every block stands in one known habitat
+(``place.habitat``), the rate and the height gained of a single group have intervals from the spread of blocks within
+habitats: habitats are chosen, not drawn, so these levels hold for the habitats of the study in their shares, not for a
+wider landscape. Beside it: the height gained in the first year by
 plants then alive; the same with a dead plant counted as 0 cm; the share dead; growth while held by a defending ant
 against growth while vacant, within the same plant and among plants of the same height.
 
@@ -27,7 +30,8 @@ Example
 References
 ----------
 Laird & Ware 1982, Biometrics 38:963-974 (mixed model); Hoffmann & Poorter 2002, Ann. Bot. 90:37-42 (relative growth
-rate from log sizes); Bell & McCaffrey 2002, Survey Methodology 28:169-181 (sandwich with few blocks).
+rate from log sizes); Bell & McCaffrey 2002, Survey Methodology 28:169-181 (sandwich with few blocks); Cochran 1977,
+Sampling Techniques, 3rd ed., chapter 5, and Binder 1983, Int. Stat. Rev. 51:279-292 (levels within fixed strata).
 """
 
 from collections.abc import Mapping, Sequence
@@ -111,6 +115,12 @@ def doubts(data: StudyData, found: Growth) -> tuple[Doubt, ...]:
             f"{share(a)} of the {one} died and {share(b)} of the {other}."
         )
         told.append(Doubt("survivors", "warning" if abs(a - b) > _UNEVEN else "note", text))
+    if about.strata is not None:
+        text = (
+            "The rate and the height gained of a single group hold for the habitats of this study in their shares, not "
+            "for a wider landscape: only the spread of blocks within habitats counts as chance."
+        )
+        told.append(Doubt("these_habitats", "note", text))
     text = f"In {share(numbers.shrinkage(about))} of the steps between measures a plant became shorter; this is kept."
     told.append(Doubt("shrinkage", "note", text))
     if about.sizes.repeat_sd is not None:
@@ -188,12 +198,16 @@ QUESTION = Question(
         "Hoffmann WA, Poorter H 2002. Avoiding bias in calculations of relative growth rate. Ann. Bot. 90:37-42.",
         "Bell RM, McCaffrey DF 2002. Bias reduction in standard errors for linear regression with multi-stage samples. "
         "Survey Methodology 28:169-181.",
+        "Cochran WG 1977. Sampling Techniques, 3rd ed. Wiley, New York, chapter 5.",
+        "Binder DA 1983. On the variances of asymptotically normal estimators from complex surveys. "
+        "Int. Stat. Rev. 51:279-292.",
     ),
     method=(
         "Log height was modelled on time since the start by group, with random levels and rates of plants and random "
         "levels of blocks (restricted maximum likelihood); differences in relative growth rate have standard errors "
         "clustered by block with a small-sample correction. Heights gained in the first year were interpolated between "
-        "the visits around it, with intervals from leaving out one block at a time."
+        "the visits around it, with intervals from leaving out one block at a time. For the rate and the height gained "
+        "of a single group, where every block stands in a known habitat, habitats were taken as fixed strata."
     ),
     estimate=estimate,
     doubts=doubts,

@@ -16,9 +16,10 @@ from domatia.histories.sizes import Sizes, growth_steps, height_after, sizes_of
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.questions.redrawn import redrawn
 from domatia.stats.clustering import Estimate, Uncertainty, one_sided
-from domatia.stats.leave_one_out import leave_one_out
+from domatia.stats.leave_one_out import leave_one_out, leave_one_out_in_strata
 from domatia.stats.mixed_fit import RandomTerm
 from domatia.stats.mixed_linear import fit_linear, linear_scores
+from domatia.stats.stratified import strata_of, stratified
 
 Array = NDArray[np.float64]
 
@@ -49,6 +50,8 @@ class Material:
         The same without `unit`, plants measured once included: those whose death counts.
     clusters : int
     left_out : dict of str to list of bytes
+    strata : array or None
+        Code of each block's habitat; None unless every block stands in one known habitat, and in two habitats or more.
     """
 
     sizes: Sizes
@@ -61,6 +64,7 @@ class Material:
     everyone: pl.DataFrame
     clusters: int
     left_out: dict[str, list[bytes]]
+    strata: NDArray[np.int64] | None = None
 
     def rows_used(self) -> Rows:
         """Name the records used and left out."""
@@ -90,8 +94,18 @@ def gather(data: StudyData, ask: Ask) -> Material:
     names = tuple(n for n in groups.names if n in there)
     left_out = {**groups.left_out, **columns.left_out, **sizes.left_out}
     clusters = everyone["group"].n_unique()
+    strata = _habitats(facts, everyone)
     plants, everyone = plants.drop("group"), everyone.drop("group")
-    return Material(sizes, rows, groups, names, columns, starts, plants, everyone, clusters, left_out)
+    return Material(sizes, rows, groups, names, columns, starts, plants, everyone, clusters, left_out, strata)
+
+
+def _habitats(facts: pl.DataFrame, everyone: pl.DataFrame) -> NDArray[np.int64] | None:
+    """Give the code of each block's habitat, or None where habitats cannot serve as strata."""
+    each = everyone.join(facts.select("plant", "habitat"), on="plant").group_by("cluster")
+    found = each.agg(kinds=pl.col("habitat").n_unique(), habitat=pl.col("habitat").min()).sort("cluster")
+    if found.is_empty() or found["kinds"].max() != 1:
+        return None
+    return strata_of(found["habitat"].to_list())
 
 
 @dataclass(frozen=True)
@@ -134,6 +148,9 @@ def slopes(about: Material) -> Slopes:
     fit = fit_linear(y, X, names, random, satterthwaite=False)
     scores = linear_scores(fit, y, X, random, block)
     doubt = scores.uncertainty("CR2")
+    of_levels = doubt
+    if about.strata is not None and len(scores.clusters) == about.clusters:
+        of_levels = stratified(scores.scores @ scores.covariance, about.strata)
     column = {n: i for i, n in enumerate(scores.names)}
     values = fit.coefficients[~fit.left_out]
 
@@ -151,7 +168,7 @@ def slopes(about: Material) -> Slopes:
     for name in about.names:
         w = weights(name)
         w[column["years"]] = 1.0
-        effects.append(_effect("rgr", (name, ""), _one(doubt, values, w), "1/a", "all"))
+        effects.append(_effect("rgr", (name, ""), _one(of_levels, values, w), "1/a", "all"))
     spread = [(c.group, t, float(s)) for c in fit.components for t, s in zip(c.terms, c.sd, strict=True)]
     table = pl.DataFrame(
         [*spread, ("within plants", "", fit.residual_sd)], schema=["between", "of", "sd"], orient="row"
@@ -206,7 +223,12 @@ def after_a_year(data: StudyData, about: Material) -> tuple[tuple[Effect, ...], 
     if known.height < len(about.names) or int(np.min(known["len"].to_numpy())) < 2:
         return (), "Too few plants were measured before and after one year to compare heights then."
     parts = [_block_means(table, c, about) for c in ("gain", "counted", "dead")]
-    values, doubt = leave_one_out(lambda kept: np.concatenate([p(kept) for p in parts]), about.clusters)
+
+    def statistic(kept: NDArray[np.bool_]) -> Array:
+        return np.concatenate([p(kept) for p in parts])
+
+    values, doubt = leave_one_out(statistic, about.clusters)
+    of_gains = doubt if about.strata is None else leave_one_out_in_strata(statistic, about.strata)
     k = len(about.names)
     at = {n: i for i, n in enumerate(about.names)}
     where = "after 1 year"
@@ -220,7 +242,7 @@ def after_a_year(data: StudyData, about: Material) -> tuple[tuple[Effect, ...], 
         for shift, label, unit in ((0, "height_gain_1y_cm", "cm"), (2 * k, "share_dead_1y", "1")):
             w = np.zeros(3 * k)
             w[shift + at[name]] = 1.0
-            one = _one(doubt, values, w)
+            one = _one(of_gains if unit == "cm" else doubt, values, w)
             if unit == "1":
                 dead = table.filter((pl.col("value") == name) & pl.col("dead").is_not_null()).height
                 one = one_sided(one, dead)
