@@ -179,7 +179,7 @@ QUESTION = Question(
     method=(
         "Colonies were mapped at one moment. The shares of nearest neighbours and of pairs up to a distance that had "
         "the same ant were divided by their exact expectation under random labelling within plots, and within classes "
-        "of light and height in each plot; global envelopes by extreme rank length used 999 random labellings. "
+        "of light and height in each plot; global envelopes by extreme rank length used up to 999 random labellings. "
         "Ripley's L used the rigid-motion edge correction in each plot's outline. The share of plants under removal "
         "with an untreated colony near was estimated by Kaplan-Meier with distances censored at the edge of the plot. "
         "Plots were pooled as ratios of sums, with intervals from leaving out one plot at a time and t quantiles."

@@ -26,6 +26,7 @@ NO_NAME = "its ant was not named, or there were several"
 FEWEST_PLOTS = 6
 SEVERAL = "several"
 _FALLBACK_M = 1.0
+_MOST_PAIRS = 1e6
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,9 +87,14 @@ class Material:
 
     @cached_property
     def radius(self) -> float:
-        """Greatest distance asked for: a round number no more than a quarter of the narrowest plot's shorter side."""
-        sides = [self.windows[c].shorter_side for c in sorted(set(self.colonies.table["code"].to_list()))]
-        most = min(sides) / 4.0
+        """Greatest distance asked for: a round number no more than a quarter of the narrowest plot's shorter side.
+
+        It is made smaller where more than a million pairs would lie within it.
+        """
+        code, number = np.unique(self.table["code"].to_numpy(), return_counts=True)
+        windows = [self.windows[c] for c in code]
+        density = sum(n * n / w.area for n, w in zip(number.tolist(), windows, strict=True))
+        most = min(min(w.shorter_side for w in windows) / 4.0, float(np.sqrt(2.0 * _MOST_PAIRS / (np.pi * density))))
         ten = 10.0 ** np.floor(np.log10(most))
         return float(max(v * ten for v in (1.0, 2.0, 5.0) if v * ten <= most * (1 + 1e-9)))
 

@@ -13,7 +13,8 @@ from domatia.stats.point_labels import neighbour_table, same_counts
 Floats = NDArray[np.float64]
 
 BINS = 40
-DRAWS = 999
+DRAWS, FEWER_DRAWS = 999, 199
+MANY_PAIRS = 200_000
 _FIRST_EXPECTED = 5.0
 
 
@@ -63,11 +64,12 @@ def same_ant_curves(about: Material, points: Points, seed: int) -> tuple[pl.Data
     radius = about.radius
     near = points.pairs(radius)
     r = np.linspace(0.0, radius, BINS + 1)[1:]
+    draws = DRAWS if len(near) <= MANY_PAIRS else FEWER_DRAWS
     rows, tests = [], []
     for scheme, strata in numbers.schemes(about).items():
         labels = points.labelling(*strata)
         expected = _up_to(near.distance, labels.same(near.i, near.j), radius)
-        counts = np.cumsum(same_counts(near, (radius, BINS), labels, (DRAWS, seed)), axis=1)[:, 1:]
+        counts = np.cumsum(same_counts(near, (radius, BINS), labels, (draws, seed)), axis=1)[:, 1:]
         told = expected >= _FIRST_EXPECTED
         if not told.any():
             continue
@@ -89,8 +91,8 @@ def same_ant_curves(about: Material, points: Points, seed: int) -> tuple[pl.Data
         deviation = global_envelope(ratio[0], ratio[1:], "scaled deviation")
         span = f"{r[told][0]:g} to {radius:g} m"
         tests += [
-            (scheme, span, "extreme rank length", band.p, DRAWS),
-            (scheme, span, "greatest scaled deviation (MAD)", deviation.p, DRAWS),
+            (scheme, span, "extreme rank length", band.p, draws),
+            (scheme, span, "greatest scaled deviation (MAD)", deviation.p, draws),
         ]
     columns = ("r_m", "ratio", "global_low", "global_high", "pointwise_low", "pointwise_high")
     nothing = pl.DataFrame(schema={"ants": pl.String, **dict.fromkeys(columns, pl.Float64)})

@@ -175,4 +175,4 @@ def draw(book: Notebook, rng: np.random.Generator) -> Mapping[str, pl.DataFrame]
     return {}
 
 
-PATTERNS = Layer("pattern", 11, ("pattern",), draw, truth)
+PATTERNS = Layer("pattern", 41, ("pattern",), draw, truth)
