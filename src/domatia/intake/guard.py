@@ -30,6 +30,9 @@ class Limits:
         Unpacked to packed size of one part; checked for parts above `ratio_from_bytes`. Sheets of field data were
         seen at 5 to 60.
     columns, rows, cells : int
+    workbook_rows : int
+        Rows of a sheet that hold a value. Each becomes up to three records, and a sheet gives its cells only all at
+        once; beyond this a table belongs in text files, which are read without that detour.
     cell_bytes : int
         Length of one cell in UTF-8. A spreadsheet holds 32,767 characters.
     """
@@ -42,6 +45,7 @@ class Limits:
     ratio_from_bytes: int = 20_000_000
     columns: int = 16_384
     rows: int = 3_000_000
+    workbook_rows: int = 500_000
     cells: int = 24_000_000
     cell_bytes: int = 140_000
 
@@ -137,6 +141,31 @@ def check_shape(path: Path, rows: int, columns: int, limits: Limits = LIMITS, ro
             path,
             f"the table spans {rows:,} rows and {columns:,} columns, which is more than {limits.cells:,} cells",
             "Look for a stray value far outside the table, delete the empty rows and columns, or split the file.",
+        )
+
+
+def check_filled(path: Path, sheet: str, rows: int, limits: Limits = LIMITS) -> None:
+    """Refuse a sheet of which more rows hold a value than can be brought in at once.
+
+    Parameters
+    ----------
+    path : Path
+    sheet : str
+    rows : int
+        Rows that hold a value, the header among them; empty rows, and stray ones far below, do not count.
+    limits : Limits
+
+    Raises
+    ------
+    CannotOpen
+        If there are more than `limits.workbook_rows` below the header.
+    """
+    if rows - 1 > limits.workbook_rows:
+        raise stop(
+            path,
+            f"{rows - 1:,} rows of the sheet {sheet!r} are filled; at most {limits.workbook_rows:,} of a workbook are "
+            "brought in at once",
+            "Save the sheet as CSV, split by year or by plot; domatia import takes several files.",
         )
 
 

@@ -9,7 +9,7 @@ import polars as pl
 import python_calamine
 
 from domatia.intake.cell_text import column_text
-from domatia.intake.guard import LIMITS, Limits, check_shape, check_size, open_archive, sha256_of, stop
+from domatia.intake.guard import LIMITS, Limits, check_filled, check_shape, check_size, open_archive, sha256_of, stop
 from domatia.intake.sheet_xml import SheetLook, column_letters, look_at_ods, look_at_sheet, part_of_sheet
 from domatia.intake.text_table import (
     Gathering,
@@ -143,6 +143,8 @@ def read_workbook(path: Path, *, sheet: str = "", skip_rows: int = 0, limits: Li
     chosen = _choose(book, sheet, gathering)
     gathering.sheet = chosen
     look = book.look(chosen)
+    if look is not None:
+        check_filled(path, chosen, look.filled, limits)
     cells = book.sheet(chosen)
     check_shape(path, cells.total_height, cells.total_width, limits, cells.total_height)
     columns, dated, height = _columns(cells)

@@ -223,19 +223,27 @@ def when_text(values: pl.DataFrame) -> pl.Series:
     return values.select(pl.coalesce(*moment, span).alias("t"))["t"]
 
 
-def _usual_key(building: Building, kind: str) -> list[pl.Series]:
+def usual_key_names(building: Building, kind: str) -> tuple[str, ...]:
+    """Name the parts of the key of a kind for which the mapping gives none: `@` and a kind for a link, or a field."""
     links = [link.target for link in usual_links(building, kind) if link.target in building.keys]
     if kind == "visit" and "when" in building.converted["visit"]:
         links = [target for target in links if target != "round"]
     if kind == "tag" and building.part("plant").find_by:
         links = [target for target in links if target != "plant"]
-    parts = [building.keys[target] for target in links]
+    names = [f"@{target}" for target in links]
     for f in fields_of(kind):
         done = building.converted.get(kind, {}).get(f.column)
         besides = f.column in ("when", "start", *_KEY_BESIDES.get(kind, ()))
         dated = kind == "tag" and f.type == "date" and building.mapping.table.row == "tag change"
         if done is not None and (f.needed or besides or dated):
-            parts.append(_texts(done))
+            names.append(f.column)
+    return tuple(names)
+
+
+def _usual_key(building: Building, kind: str) -> list[pl.Series]:
+    own = building.converted.get(kind, {})
+    names = usual_key_names(building, kind)
+    parts = [building.keys[n[1:]] if n.startswith("@") else _texts(own[n]) for n in names]
     return parts or [_height_like(building, None, pl.String())]
 
 

@@ -6,6 +6,7 @@ import polars as pl
 
 from domatia.intake.convert import Converted
 from domatia.intake.convert_quantities import keep_texts
+from domatia.intake.key_words import key_words
 from domatia.intake.mapping import Source
 from domatia.intake.records import (
     NAMED,
@@ -120,7 +121,7 @@ def tell_twice(building: Building, kind: str, rows: pl.DataFrame) -> None:
         .agg(pl.struct("@file", "@sheet", "@row").head(_PLACES_SHOWN).alias("at"), pl.len().alias("n"))
     )
     for key, at, n in groups.head(MOST_LISTED).iter_rows():
-        label = f"{kind} {key}"
+        label = key_words(building, kind, key)
         places = tuple(Where(file=a["@file"], sheet=a["@sheet"], row=a["@row"], kind=kind, label=label) for a in at)
         rows_told = ", ".join(str(a["@row"]) for a in at) + (" and more" if n > len(places) else "")
         building.findings.append(
@@ -128,7 +129,7 @@ def tell_twice(building: Building, kind: str, rows: pl.DataFrame) -> None:
                 "duplicate_key",
                 "warning",
                 places,
-                f"{n} rows have the key {key} of one {kind}: rows {rows_told}.",
+                f"{n} rows speak of one {kind.replace('_', ' ')} ({label}): rows {rows_told}.",
                 f"one row for each {kind}.",
                 "All are kept, told apart by a number; mend the key in the table, or say which one holds.",
                 values=(key, str(n)),
@@ -151,6 +152,7 @@ def tell_twice(building: Building, kind: str, rows: pl.DataFrame) -> None:
 
 def _tell_varying(building: Building, kind: str, varying: tuple[Varying, ...]) -> None:
     for one in varying[:MOST_LISTED]:
+        label = key_words(building, kind, one.key)
         building.findings.append(
             Finding(
                 "varies_within_key",
@@ -162,10 +164,10 @@ def _tell_varying(building: Building, kind: str, varying: tuple[Varying, ...]) -
                         row=one.row,
                         column=one.field,
                         kind=kind,
-                        label=f"{kind} {one.key}",
+                        label=label,
                     ),
                 ),
-                f"The rows of {kind} {one.key} differ: {', '.join(repr(t) for t in one.texts[:6])}.",
+                f"The rows of {label} differ: {', '.join(repr(t) for t in one.texts[:6])}.",
                 f"one {one.field} for each {kind}.",
                 f"The field stays empty. Mend the table, or give {kind}.{one.field} an if_varies.",
                 values=(one.key, one.field, *one.texts[:_PLACES_SHOWN]),

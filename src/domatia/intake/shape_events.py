@@ -5,6 +5,7 @@ import polars as pl
 from domatia.intake.convert_quantities import keep_rows
 from domatia.intake.mapping import Source
 from domatia.intake.records import Building, add_table, counted_kinds, finish, key_series, row_frame
+from domatia.intake.rounding import with_finest
 from domatia.intake.shape_entities import tell_twice
 from domatia.intake.shape_keys import content_text, key_ids
 from domatia.intake.shape_merge import Rule, merged, numbered
@@ -24,6 +25,8 @@ def build_event(building: Building, kind: str) -> None:
         _tell_lost(building, kind, frame, lost)
         keep_rows(building, kind, lost)
     own = [c for f in fields_of(kind) for c in f.stored_columns if c in frame.columns]
+    if building.mapping.table.row == "pair of years" and kind == "visit":
+        frame = with_finest(building, kind, frame, own)
     frame = frame.with_columns(content_text(kind, own).alias("@content"))
     kept = frame.filter(whole)
     kept = _told_apart(building, kind, kept, own)

@@ -27,8 +27,15 @@ def joined_key(parts: Sequence[pl.Series]) -> pl.Series:
     return frame.select(pl.when(said).then(pl.concat_str(safe, separator="|")).alias("key"))["key"]
 
 
+_SIZES = tuple(n.to_bytes(8, "big") for n in range(1024))
+
+
+def _size(part: bytes) -> bytes:
+    return _SIZES[len(part)] if len(part) < len(_SIZES) else len(part).to_bytes(8, "big")
+
+
 def _framed(part: bytes) -> bytes:
-    return len(part).to_bytes(8, "big") + part
+    return _size(part) + part
 
 
 def _with_version(digests: bytes) -> list[bytes]:
@@ -51,22 +58,30 @@ def named_ids(study: bytes, kind: str, keys: Sequence[str], contents: Sequence[s
     contents : sequence of str, optional
         Contents as `content_text` writes them; they enter as their bytes.
     """
+    told = None if contents is None else [c.encode("utf-8", "surrogatepass") for c in contents]
+    return _ids(study, kind, [k.encode("utf-8", "surrogatepass") for k in keys], told)
+
+
+def _ids(study: bytes, kind: str, keys: Sequence[bytes], contents: Sequence[bytes] | None) -> list[bytes]:
     start = _framed(b"b" + study) + _framed(b"t" + kind.encode())
-    named = [start + _framed(b"t" + k.encode("utf-8", "surrogatepass")) for k in keys]
+    size = ID_BYTES
     if contents is None:
         none = _framed(b"b")
-        whole = [n + none for n in named]
+        made = [blake2b(b"".join((start, _framed(b"t" + k), none)), digest_size=size).digest() for k in keys]
     else:
-        whole = [n + _framed(b"b" + c.encode("utf-8", "surrogatepass")) for n, c in zip(named, contents, strict=True)]
-    return _with_version(b"".join([blake2b(w, digest_size=ID_BYTES).digest() for w in whole]))
+        made = [
+            blake2b(b"".join((start, _framed(b"t" + k), _framed(b"b" + c))), digest_size=size).digest()
+            for k, c in zip(keys, contents, strict=True)
+        ]
+    return _with_version(b"".join(made))
 
 
 def id_series(study: bytes, kind: str, keys: pl.Series, contents: pl.Series | None = None) -> pl.Series:
     """Give `named_ids` of a column without nulls, a part of the rows at a time."""
     parts = [pl.Series("id", [], dtype=pl.Binary)]
     for start in range(0, keys.len(), _AT_ONCE):
-        told = None if contents is None else contents.slice(start, _AT_ONCE).to_list()
-        found = named_ids(study, kind, keys.slice(start, _AT_ONCE).to_list(), told)
+        told = None if contents is None else contents.slice(start, _AT_ONCE).cast(pl.Binary).to_list()
+        found = _ids(study, kind, keys.slice(start, _AT_ONCE).cast(pl.Binary).to_list(), told)
         parts.append(pl.Series("id", found, dtype=pl.Binary))
     return pl.concat(parts)
 
@@ -104,8 +119,7 @@ def content_hashes(texts: pl.Series) -> pl.Series:
     parts = [pl.Series("hash", [], dtype=pl.Binary)]
     for start in range(0, texts.len(), _AT_ONCE):
         found = [
-            blake2b(t.encode("utf-8", "surrogatepass"), digest_size=ID_BYTES).digest()
-            for t in texts.slice(start, _AT_ONCE).to_list()
+            blake2b(t, digest_size=ID_BYTES).digest() for t in texts.slice(start, _AT_ONCE).cast(pl.Binary).to_list()
         ]
         parts.append(pl.Series("hash", found, dtype=pl.Binary))
     return pl.concat(parts)

@@ -22,6 +22,8 @@ class SheetLook:
     ----------
     rows, columns : int
         The last row and column that hold a cell.
+    filled : int
+        Rows that hold a value.
     errors : dict of (int, int) to str
         Row and column (from 1) of cells whose value is an error, with the error's text.
     formulas : dict of (int, int) to str
@@ -35,6 +37,7 @@ class SheetLook:
 
     rows: int = 0
     columns: int = 0
+    filled: int = 0
     errors: dict[tuple[int, int], str] = field(default_factory=dict)
     formulas: dict[tuple[int, int], str] = field(default_factory=dict)
     unanswered: set[tuple[int, int]] = field(default_factory=set)
@@ -101,6 +104,8 @@ _ROW = re.compile(rb'<row r="(\d+)')
 _LOOSE_REF = re.compile(rb"""\sr\s*=\s*["']([A-Z]{1,3})[0-9]""")
 _LOOSE_ROW = re.compile(rb"""<(?:\w+:)?row\s[^>]*?\br=["'](\d+)""")
 _ROW_TAG = re.compile(rb"<(?:\w+:)?row[\s>/]")
+_ROW_START = re.compile(rb"<(?:\w+:)?row(?=[\s>])")
+_VALUE_MARKS = (b"<v>", b"<is>", b":v>", b":is>", b"<v ", b"<is ")
 _HIDDEN_ROW = re.compile(rb"""<(?:\w+:)?row\s[^>]*?\bhidden=["'](?:1|true)""")
 _HIDDEN_COLUMN = re.compile(rb"""<(?:\w+:)?col\s[^>]*?\bhidden=["'](?:1|true)""")
 _CELL = re.compile(rb"<(?:\w+:)?c[\s>]")
@@ -124,6 +129,7 @@ def look_at_sheet(path: Path, archive: zipfile.ZipFile, part: str, limits: Limit
     look = SheetLook()
     letters: set[bytes] = set()
     wide = counted = 0
+    said = False
     for text in _whole_cells(path, stream_part(path, archive, part, limits)):
         refs, cells = _REF.findall(text), text.count(b"<c ") + text.count(b"<c>")
         if len(refs) != cells:
@@ -134,6 +140,8 @@ def look_at_sheet(path: Path, archive: zipfile.ZipFile, part: str, limits: Limit
         if len(rows) != tags or not tags:
             rows, tags = _LOOSE_ROW.findall(text), len(_ROW_TAG.findall(text))
         counted += tags
+        filled, said = _filled_rows(text, said)
+        look.filled += filled
         look.rows = max(look.rows, counted, max(map(int, rows), default=0))
         if b"hidden=" in text:
             look.hidden_rows += len(_HIDDEN_ROW.findall(text))
@@ -143,6 +151,18 @@ def look_at_sheet(path: Path, archive: zipfile.ZipFile, part: str, limits: Limit
         look.columns = max(wide, *(column_number(x.decode()) for x in letters), 0)
         check_shape(path, look.rows, look.columns, limits, max(look.rows, 1))
     return look
+
+
+def _filled_rows(text: bytes, said: bool) -> tuple[int, bool]:
+    """Count the rows in which a value is met for the first time; `said` tells so of the row that is open."""
+    rest, *rows = _ROW_START.split(text)
+    fresh = not said and _has_value(rest)
+    filled = [_has_value(row) for row in rows]
+    return fresh + sum(filled), filled[-1] if filled else said or fresh
+
+
+def _has_value(xml: bytes) -> bool:
+    return any(mark in xml for mark in _VALUE_MARKS)
 
 
 def _whole_cells(path: Path, pieces: Iterator[bytes]) -> Iterator[bytes]:
@@ -237,6 +257,7 @@ def look_at_ods(path: Path, archive: zipfile.ZipFile, sheet: str, limits: Limits
             elif token.startswith(b"</"):
                 before += times
                 if last:
+                    here.filled += times
                     here.rows, here.columns = before, max(here.columns, last)
                     check_shape(path, here.rows, here.columns, limits, before)
             else:

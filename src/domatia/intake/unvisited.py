@@ -1,7 +1,8 @@
 """Rounds that were perhaps never walked: a plant that nobody looked for is not a plant that was not found.
 
 A round of a place in which under 5 % of the plants listed have any status but "not found" is proposed as not visited
-(or partly searched, if something was measured); the mapping confirms it. Then "not found" becomes "not visited";
+(or partly searched, if something was measured); the mapping confirms it. A row without any status says as little as
+"not found", and counts with it, unless something was measured. Then "not found" and no status become "not visited";
 what was measured stays. Rounds of a place without any row are listed. The limit of 5 % is common practice, no source.
 """
 
@@ -10,7 +11,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from domatia.intake.records import Building, add_table, finish
+from domatia.intake.records import ENTITIES, Building, add_table, finish
 from domatia.intake.shape_keys import joined_key, key_ids
 from domatia.model import Finding, Where
 
@@ -32,9 +33,11 @@ class Round:
     listed : int
         Plants with a row.
     said : int
-        Those with any status but not found.
+        Those with any status but not found, or with anything measured.
     confirmed : str
         "not", "partly" or empty.
+    blank : int
+        Those of which the row says neither a status nor a measure.
     """
 
     place: str
@@ -42,6 +45,7 @@ class Round:
     listed: int
     said: int
     confirmed: str = ""
+    blank: int = 0
 
 
 @dataclass(frozen=True)
@@ -80,12 +84,33 @@ def _seen_rows(building: Building) -> pl.DataFrame | None:
     if place is None or name is None or status is None:
         return None
     when = building.converted["visit"]["when"].values if "when" in building.converted["visit"] else None
-    frame = pl.DataFrame({"place": place, "round": name, "status": status.values["status"]})
+    frame = pl.DataFrame(
+        {"place": place, "round": name, "status": status.values["status"], "measured": _measured(building)}
+    )
+    # In a wide table a plant has cells for every year, also for those before it was tagged: blank ones list nothing.
+    frame = frame.with_columns(pl.lit(not building.grouped).alias("listed"))
     if when is not None:
         frame = frame.with_columns(when[when.columns[0]].alias("first"), when[when.columns[1]].alias("last"))
     else:
         frame = frame.with_columns(pl.lit(None, pl.Date).alias("first"), pl.lit(None, pl.Date).alias("last"))
     return frame
+
+
+_UNMEASURED = ("when", "status", "observer", "note", "round")
+
+
+def _measured(building: Building) -> pl.Series:
+    """Tell in which rows something was measured, scored or looked for: then somebody was there."""
+    said = pl.Series([False], dtype=pl.Boolean).new_from_index(0, building.height)
+    for kind, fields in building.converted.items():
+        if kind in ENTITIES or kind == "place_visit":
+            continue
+        for name, done in fields.items():
+            if name == "looked":
+                said = said | done.values["looked"].fill_null(False)
+            elif not done.constant and name not in _UNMEASURED:
+                said = said | (done.said & (done.code.fill_null("none") == "none"))
+    return said
 
 
 def _pairs(of: Mapping[str, tuple[str, ...]], how: str) -> dict[tuple[str, str], str]:
@@ -102,14 +127,20 @@ def settle_rounds(building: Building) -> Rounds:
         return Rounds()
     mapping = building.mapping
     stated = {**_pairs(mapping.partly, "partly"), **_pairs(mapping.not_visited, "not")}
-    looked = ~pl.col("status").is_in(["not found", "not visited"])
+    told = pl.col("status").is_not_null() | pl.col("listed")
+    lost = pl.col("status").is_null() | pl.col("status").is_in(["not found", "not visited"])
+    looked = ~lost | (pl.col("status").is_null() & pl.col("measured"))
     table = (
-        rows.filter(pl.col("status").is_not_null() & pl.col("place").is_not_null() & pl.col("round").is_not_null())
+        rows.filter(told & pl.col("place").is_not_null() & pl.col("round").is_not_null())
         .group_by("place", "round")
-        .agg(pl.len().alias("listed"), looked.sum().alias("said"))
+        .agg(
+            pl.len().alias("listed"),
+            looked.sum().alias("said"),
+            (pl.col("status").is_null() & ~pl.col("measured")).sum().alias("blank"),
+        )
         .sort("place", "round")
     )
-    met = {(p, r): Round(p, r, n, s, stated.get((p, r), "")) for p, r, n, s in table.iter_rows()}
+    met = {(p, r): Round(p, r, n, s, stated.get((p, r), ""), b) for p, r, n, s, b in table.iter_rows()}
     empty = _without_rows(rows, stated)
     proposed = tuple(
         r for r in met.values() if not r.confirmed and r.listed >= LEAST_LISTED and r.said < LEAST_SHARE * r.listed
@@ -154,7 +185,8 @@ def _mark(building: Building, rows: pl.DataFrame, stated: Mapping[tuple[str, str
     marked = rows.join(
         pairs.with_columns(pl.lit(True).alias("c")), on=["place", "round"], how="left", maintain_order="left"
     )
-    lost = pl.col("c").fill_null(False) & (pl.col("status") == "not found")
+    blank = pl.col("status").is_null() & ~pl.col("measured") & pl.col("listed")
+    lost = pl.col("c").fill_null(False) & ((pl.col("status") == "not found").fill_null(False) | blank)
     status = marked.select(pl.when(lost).then(pl.lit("not visited")).otherwise("status").alias("status"))["status"]
     visit = building.converted["visit"]
     visit["status"] = visit["status"].with_values(status)
@@ -194,7 +226,8 @@ def _asked(building: Building, one: Round) -> Finding:
         "round_perhaps_not_visited",
         "warning",
         (Where(file=building.file, label=f"{one.place} in {one.name}"),),
-        f"Of {one.listed} plants listed in {one.place} in {one.name}, {one.said} have any status but not found.",
+        f"Of {one.listed} plants listed in {one.place} in {one.name}, {one.said} have any status but not found."
+        + (f" For {one.blank} nothing was written at all." if one.blank else ""),
         f"a status for at least {LEAST_SHARE:.0%} of the plants of a place that was searched.",
         f'If it was not searched, write {how} = {{ "{one.place}" = ["{one.name}"] }} under [not_visited].',
         values=(one.place, one.name, str(one.listed), str(one.said)),

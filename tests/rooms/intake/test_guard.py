@@ -2,6 +2,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+import xlsxwriter
 
 from domatia.intake.guard import Limits, check_shape, check_size, open_archive, read_part, sha256_of, stream_part
 from domatia.intake.read_table import read_table
@@ -90,3 +91,30 @@ def test_the_hash_of_a_file_is_that_of_its_bytes(tmp_path: Path) -> None:
     """The SHA-256 of no bytes at all, as it is printed in every table of test vectors (from memory)."""
     (tmp_path / "e").write_bytes(b"")
     assert sha256_of(tmp_path / "e") == "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+
+
+def test_a_sheet_with_too_many_filled_rows_is_refused_by_name_before_it_is_built(tmp_path: Path) -> None:
+    """The message gives file, sheet and rows, and the way out; empty and stray rows far below do not count."""
+    path = tmp_path / "census.xlsx"
+    book = xlsxwriter.Workbook(str(path))
+    sheet = book.add_worksheet("2024")
+    sheet.write_row(0, 0, ["no", "ht"])
+    for n in range(1, 31):
+        sheet.write_row(n, 0, [n, "tall" if n % 2 else 5])
+    for n in range(40, 90):
+        sheet.set_row(n, 20)
+    sheet.write_row(100, 0, [31, 5])
+    book.close()
+    assert read_table(path, limits=Limits(workbook_rows=31)).rows.height == 31
+    with pytest.raises(
+        CannotOpen,
+        match=r"census\.xlsx: 31 rows of the sheet '2024' are filled; at most 30 .* Save the sheet as CSV, split",
+    ):
+        read_table(path, limits=Limits(workbook_rows=30))
+
+
+def test_text_files_may_have_more_rows_than_sheets(tmp_path: Path) -> None:
+    """The limit of workbooks is none of text files."""
+    path = tmp_path / "census.csv"
+    path.write_text("no\n" + "\n".join(str(n) for n in range(50)), encoding="utf-8")
+    assert read_table(path, limits=Limits(workbook_rows=30)).rows.height == 50
