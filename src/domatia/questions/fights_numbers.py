@@ -214,8 +214,16 @@ def _ranks(table: pl.DataFrame, reference: str) -> tuple[Dominance | None, tuple
     return fit, tuple(n for n, o in zip(names, own, strict=True) if o), ""
 
 
+_FIRST = ("win_chance_2_to_1", "worker_ratio_95", "attrition_exponent")
+
+
 def effects(about: Material) -> list[Effect]:
-    """Give the effects of every kind of fight, the staged ones first."""
+    """Give the effects of every kind of fight, those of the curve and the law first, the staged ones before others."""
+    found = _effects(about)
+    return sorted(found, key=lambda e: _FIRST.index(e.name) if e.name in _FIRST else len(_FIRST))
+
+
+def _effects(about: Material) -> list[Effect]:
     found: list[Effect] = []
     for part in about.parts:
         if part.curve is not None:
