@@ -6,6 +6,7 @@ import polars as pl
 
 from domatia.histories.looks import FOUNDING, VACANT, after_removals, last_known, looks
 from domatia.histories.moments import position
+from domatia.histories.time_of_day import seconds_of
 from domatia.model.study import StudyData
 
 STOPPED, EXCLUDED, LEFT = 0, 1, 2
@@ -33,8 +34,8 @@ class Trials:
     Attributes
     ----------
     table : polars.DataFrame
-        `record_id`, `plant`, `t` (day since 1970 or null), `intruder`, `vertebrate`, `tethered`, `day_part` (null where
-        not told), `end_s`, `cause` (`STOPPED`, `EXCLUDED`, `LEFT`), `ended` (as written), `end_told`, `contact_s` (null
+        `record_id`, `plant`, `t` (day since 1970 or null), `seconds` (since 1970 UTC or null), `intruder`,
+        `vertebrate`, `tethered`, `day_part` (null where not told), `end_s`, `cause` (`STOPPED`, `EXCLUDED`, `LEFT`), `ended` (as written), `end_told`, `contact_s` (null
         where none or not timed), `met` (null where it is not known), `contact_cause` (`STOPPED`, `MET`, `GONE`; null
         where the moment of contact is not known), `contacts`, `attacks`, `response`, `grade` (rank of the response,
         weakest 0; null where it is not known). Sorted by `record_id`.
@@ -60,7 +61,8 @@ def trials(data: StudyData) -> Trials:
     weakest response.
     """
     known = data.table("plant").select(plant="subject_id", there=pl.lit(True))
-    rows = data.table("trial").sort("record_id").with_columns(t=position())
+    rows = data.table("trial").sort("record_id")
+    rows = rows.with_columns(seconds_of(rows), t=position())
     rows = rows.join(known, on="plant", how="left", maintain_order="left")
     out = pl.col("excluded_s").is_not_null() | pl.col("ended").is_in(["excluded", "eaten"]).fill_null(False)
     rows = rows.with_columns(
@@ -76,7 +78,6 @@ def trials(data: StudyData) -> Trials:
         intruder=pl.col("intruder").fill_null(NAMELESS),
         vertebrate=(pl.col("intruder_kind") == "vertebrate").fill_null(False),
         end_told=pl.col("ended").is_not_null() | pl.col("excluded_s").is_not_null(),
-        day_part=pl.coalesce(pl.col("day_part"), pl.lit(None, pl.String)),
     )
     kept = kept.with_columns(contact_cause=_contact_cause())
     ranked, strange = _ranks(kept)
@@ -89,8 +90,8 @@ def trials(data: StudyData) -> Trials:
         .then(0)
     )
     table = kept.with_columns(grade=grade).select(
-        "record_id", "plant", "t", "intruder", "vertebrate", "tethered", "day_part", "end_s", "cause", "ended",
-        "end_told", "contact_s", "met", "contact_cause", "contacts", "attacks", "response", "grade",
+        "record_id", "plant", "t", "seconds", "intruder", "vertebrate", "tethered", "day_part", "end_s", "cause",
+        "ended", "end_told", "contact_s", "met", "contact_cause", "contacts", "attacks", "response", "grade",
     )  # fmt: skip
     return Trials(table, (NO_CONTACT, *responses), strange, dict(sorted(left.iter_rows())))
 

@@ -119,6 +119,7 @@ def figure(found: Intruders) -> Chart | None:
             "Minutes since release",
             "Share excluded",
         ),
+        stepped=False,
     )
 
 
@@ -129,7 +130,7 @@ def _on(column: str, name: str) -> str:
     if column == "ant":
         return "on vacant plants" if name == "vacant" else f"on plants held by {name}"
     if column in ("intruder", "day_part"):
-        return f"with {name}" if column == "intruder" else f"by {name}"
+        return f"with {name} as intruder" if column == "intruder" else f"by {name}"
     return f"on plants with {column.replace('_', ' ')} '{name}'"
 
 
@@ -167,12 +168,15 @@ def _shares(found: Intruders) -> str:
 
 def _speed(found: Intruders) -> str:
     main = found.effects[0]
-    for name, does in (("contact_hazard_ratio", "met the intruder"), ("exclusion_hazard_ratio", "excluded it")):
+    for name, does in (
+        ("contact_hazard_ratio", "met the intruder"),
+        ("exclusion_hazard_ratio", "excluded the intruder"),
+    ):
         for e in found.effects:
             if e.name == name and (e.of, e.against) == (main.of, main.against):
                 column = found.about.groups.column
                 told = (
-                    f"Ants {_on(column, e.of)} {does} {number(e.estimate)} times as fast as {_on(column, e.against)} "
+                    f"Ants {does} {number(e.estimate)} times as fast {_on(column, e.of)} as {_on(column, e.against)} "
                     f"(95 % interval {bounds(e)})"
                 )
                 return told + ("." if e.low > 1 or e.high < 1 else ", which shows no difference.")

@@ -7,12 +7,13 @@ import polars as pl
 
 from domatia.histories.trials import EXCLUDED, NAMELESS, STOPPED
 from domatia.model import Doubt, Effect, StudyData
+from domatia.model.finding import Severity
 from domatia.questions.intruders_numbers import OCCUPIED, Material, Part, minutes
 from domatia.questions.standing_doubts import open_findings, standing_doubts
 from domatia.questions.wording import share
 
 FEW_PLANTS = 10
-UNEVEN = 0.10
+UNEVEN, MANY = 0.10, 0.25
 _OWN = ("ant", "intruder", "day_part")
 
 
@@ -20,7 +21,7 @@ def intruders_doubts(
     data: StudyData, about: Material, found: Sequence[Effect], notes: Sequence[str]
 ) -> tuple[Doubt, ...]:
     """Gather the doubts about contacts, exclusions and responses."""
-    doubts = [Doubt("fit", "warning", n) for n in notes]
+    doubts = [Doubt("fit", "note", n) for n in notes]
     if about.groups.column in _OWN:
         doubts += [_not_given(about), *open_findings(data.findings)]
     else:
@@ -30,7 +31,7 @@ def intruders_doubts(
         doubts += _plants(part)
         doubts += _ends(part)
         doubts += _contacts(part)
-        doubts += _mix(part)
+        doubts += _mix(part, about.groups.column)
     doubts += _vertebrates(data, about)
     doubts += _words(about)
     if any(e.where.startswith(OCCUPIED) for e in found):
@@ -64,8 +65,9 @@ def _plants(part: Part) -> list[Doubt]:
         found.append(Doubt("trials_not_plants", "note", text))
     few = per.filter(pl.col("plants") < FEW_PLANTS)
     if few.height:
-        text = ", ".join(f"{p} in {v}" for v, _, p in few.iter_rows())
-        found.append(Doubt("few_plants", "warning", f"Few plants were tried{_of(part)} ({text})."))
+        text = ", ".join(f"{p} of {v}" for v, _, p in few.iter_rows())
+        severity: Severity = "note" if part.label else "warning"
+        found.append(Doubt("few_plants", severity, f"Few plants were tried{_of(part)} ({text})."))
     return found
 
 
@@ -81,8 +83,8 @@ def _ends(part: Part) -> list[Doubt]:
             f"Of {silent.height} of {table.height} trials{_of(part)} it is not written why they ended; they count as "
             "watches that stopped. If intruders left in some of them, shares excluded are too high."
         )
-        severity = "warning" if silent.height > 0.2 * table.height else "note"
-        found.append(Doubt("end_not_told", "warning" if severity == "warning" else "note", text))
+        severe: Severity = "warning" if silent.height > MANY * table.height else "note"
+        found.append(Doubt("end_not_told", severe, text))
     if not part.exclusion_told:
         text = f"No trial{_of(part)} says how it ended: exclusion was not recorded, and only contacts are answered."
         found.append(Doubt("no_exclusion", "warning", text))
@@ -93,8 +95,8 @@ def _ends(part: Part) -> list[Doubt]:
             f"{early.height} watches{_of(part)} stopped before {minutes(part.horizon)} with the intruder still there "
             "(wind, or nobody went on watching); that is taken to have nothing to do with what the ants did next."
         )
-        severe = early.height > 0.3 * table.height
-        found.append(Doubt("stopped_early", "warning" if severe else "note", text))
+        severe = "warning" if early.height > MANY * table.height else "note"
+        found.append(Doubt("stopped_early", severe, text))
     if longest > 1.5 * part.horizon:
         text = f"Shares are given at {minutes(part.horizon)}; some watches lasted up to {minutes(longest)}."
         found.append(Doubt("horizon", "note", text))
@@ -133,7 +135,7 @@ def _contacts(part: Part) -> list[Doubt]:
             "nought, and come from the others alone."
         )
         found.append(Doubt("no_contact", "note", text))
-    if table.filter(pl.col("contact_s").is_not_null() & (pl.col("cause") == EXCLUDED)).height:
+    if not part.label and table.filter(pl.col("contact_s").is_not_null() & (pl.col("cause") == EXCLUDED)).height:
         text = (
             "Times from first contact are of intruders that were met at all; groups differ in how many these are, so "
             "that this comparison is no longer the one that was drawn."
@@ -142,13 +144,13 @@ def _contacts(part: Part) -> list[Doubt]:
     return found
 
 
-def _mix(part: Part) -> list[Doubt]:
+def _mix(part: Part, column: str) -> list[Doubt]:
     kinds = part.table["intruder"].unique().sort().to_list()
     found = []
     if NAMELESS in kinds:
         n = int((part.table["intruder"] == NAMELESS).sum())
         found.append(Doubt("not_named", "note", f"Of {n} trials{_of(part)} the intruder is not named."))
-    if len(kinds) > 1:
+    if len(kinds) > 1 and column != "intruder":
         per = part.table.group_by("value", "intruder").len()
         wide = per.pivot("intruder", index="value", values="len").fill_null(0)
         counts = wide.select(kinds).to_numpy().astype(float)

@@ -13,6 +13,7 @@ from domatia.histories.looks import UNNAMED, VACANT, roles_of
 from domatia.histories.trial_groups import compared_trials
 from domatia.histories.trials import EXCLUDED, LEFT, MET, STOPPED, Trials, trials, with_occupant
 from domatia.model import Ask, Effect, Rows, StudyData
+from domatia.questions.intruders_daylight import with_day_part
 from domatia.questions.intruders_shares import Column, shares_at
 from domatia.stats.clustering import Estimate
 from domatia.stats.cox import cox
@@ -25,7 +26,8 @@ Array = NDArray[np.float64]
 
 LEAST_TRIALS = 5
 """Trials that a group needs; common practice, no source."""
-LEAST_MOVES = 5
+LEAST_MOVES, LEAST_EACH = 5, 3
+"""Events for a ratio of hazards or rates, in all and in each group compared; common practice, no source."""
 LEAST_SHARE = 0.1
 """The horizon ends where fewer watches than this share would still be going on."""
 INSECTS, VERTEBRATES = "", "vertebrates, "
@@ -114,7 +116,8 @@ def gather(data: StudyData, ask: Ask) -> Material:
     """Read the trials, group them, and split them by sort of intruder."""
     read = trials(data)
     facts = plant_facts(data)
-    found = compared_trials(with_occupant(read.table, data), facts, ask.by, ask.pool)
+    told = with_day_part(with_occupant(read.table, data), data)
+    found = compared_trials(told, facts, ask.by, ask.pool)
     columns = covariates_of(facts, ask.adjust)
     place = columns.plants.with_row_index("at")
     joined = found.table.join(place, on="plant", how="left", maintain_order="left")
@@ -244,12 +247,14 @@ def _hazard_effects(about: Material, part: Part, notes: list[str]) -> list[Effec
     found: list[Effect] = []
     for name, begin, rows, moved in hazard_tables(part):
         where = part.label + begin
-        names = [n for n in part.names if moved[(rows["value"] == n).to_numpy()].any()]
+        names = [n for n in part.names if moved[(rows["value"] == n).to_numpy()].sum() >= LEAST_EACH]
         own = rows["value"].is_in(names).to_numpy()
         still = [n for n in part.names if n not in names and (rows["value"] == n).any()]
         if moved.sum() >= LEAST_MOVES and still and names:
             what = {"contact": "first contact", "exclusion": "exclusion", "leaving": "leaving"}[name.split("_")[0]]
-            notes.append(f"No {what} was seen on {' and '.join(still)} ({where}): no ratio of hazards can be given.")
+            whose = " of vertebrates" if part.label else ""
+            told = f"{what}{whose} was seen fewer than {LEAST_EACH} times in the group {' and '.join(still)}"
+            notes.append(f"Counted {begin}, {told}: no ratio of hazards can be given for it.")
         if moved[own].sum() < LEAST_MOVES or len(names) < 2:
             continue
         found += _ratios(about, (name, where), (rows.filter(own), tuple(names), moved[own]))
@@ -303,7 +308,7 @@ def _rate_effects(about: Material, part: Part) -> list[Effect]:
     found: list[Effect] = []
     for name, rows, counted in rate_rows(part):
         sums = rows.group_by("value").agg(n=pl.len(), top=pl.col(counted).sum(), blocks=pl.col("cluster").n_unique())
-        sums = sums.filter((pl.col("n") >= LEAST_TRIALS) & (pl.col("top") > 0) & (pl.col("blocks") > 1))
+        sums = sums.filter((pl.col("n") >= LEAST_TRIALS) & (pl.col("top") >= LEAST_EACH) & (pl.col("blocks") > 1))
         names = tuple(n for n in part.names if n in set(sums["value"]))
         own = rows.filter(pl.col("value").is_in(list(names)))
         if len(names) < 2 or own["cluster"].n_unique() < 2:
