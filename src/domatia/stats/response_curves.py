@@ -1,0 +1,170 @@
+"""What smooth curves of a multinomial logit say: where a kind is commonest, over how wide a range, which overlap.
+
+A kind's curve p_k(x) is the share of places at x that it holds. Divided by its sum over an even grid it is the
+distribution q_k that would be seen if places were equally common at every x: corrected for what is available.
+
+Optimum: the x of the highest share within the range; at either end it was not reached. Its interval holds every x at
+which the slope of log p_k does not differ from nought, between the outermost such x (inverting the test of a slope;
+Fieller 1954, J. R. Stat. Soc. B 16:175-185, is its best known case); where an end of the range is among them, there is
+no bound on that side. Breadth: the length of the range that holds the middle part (80 %) of q_k. Mean: that of q_k.
+Overlap of q_k and q_j: `domatia.stats.overlap`. These have delta-method intervals; the overlap's on the log of one less
+overlap, and reaching 1 where the curves do not differ in shape by Hotelling's T2 (Hotelling 1931, Ann. Math. Stat.
+2:360-378): chance alone pulls the overlap of equal curves below 1.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from domatia.stats.arrays import Floats
+from domatia.stats.clustering import Estimate
+from domatia.stats.multinomial import Multinomial
+from domatia.stats.natural_spline import NaturalSpline
+from domatia.stats.overlap import Index, overlaps
+
+MIDDLE = 0.80
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """Where the share of a kind is highest.
+
+    Attributes
+    ----------
+    at : float
+    low, high : float
+        Infinite where an end of the range is not excluded.
+    reached : {"inside", "low end", "high end"}
+    """
+
+    at: float
+    low: float
+    high: float
+    reached: str
+
+
+@dataclass(frozen=True, eq=False)
+class ResponseCurves:
+    """Fitted curves over an even grid.
+
+    Attributes
+    ----------
+    fit : Multinomial
+        With columns of `spline`.
+    spline : NaturalSpline
+    grid : array
+        Ascending, evenly spaced.
+    """
+
+    fit: Multinomial
+    spline: NaturalSpline
+    grid: Floats
+
+    def share(self, kind: int, x: Floats) -> Estimate:
+        """Give the share of a kind at any x, with its interval on the log(-log) scale."""
+        X = self.spline.columns(x)
+        chance = self.fit.chances(X)[:, kind]
+        return self.fit.uncertainty.log_log(chance, chance[:, None] * self.fit.log_gradient(X, kind))
+
+    def share_difference(self, kind: int, of: float, against: float) -> Estimate:
+        """Give the share of a kind at one x less that at another, arrays (1,)."""
+        X = self.spline.columns(np.array([of, against]))
+        chance = self.fit.chances(X)[:, kind]
+        gradient = chance[:, None] * self.fit.log_gradient(X, kind)
+        return self.fit.uncertainty.linear(chance[:1] - chance[1:], gradient[:1] - gradient[1:])
+
+    def optimum(self, kind: int) -> Optimum:
+        """Give where the share of a kind is highest."""
+        chance = self.fit.chances(self.spline.columns(self.grid))[:, kind]
+        best = int(np.argmax(chance))
+        one = self._log_slope(kind)
+        level = (np.abs(one.estimate) <= self.fit.uncertainty.quantile * one.se) | (np.arange(len(chance)) == best)
+        where = np.flatnonzero(level)
+        low = float(self.grid[where[0]]) if where[0] > 0 else -np.inf
+        high = float(self.grid[where[-1]]) if where[-1] < len(chance) - 1 else np.inf
+        reached = "low end" if best == 0 else "high end" if best == len(chance) - 1 else "inside"
+        return Optimum(float(self.grid[best]), low, high, reached)
+
+    def _log_slope(self, kind: int) -> Estimate:
+        """Give the slope of the log share over the grid."""
+        X, D = self.spline.columns(self.grid), self.spline.slopes(self.grid)
+        chance, b = self.fit.chances(X)[:, 1:], self.fit.coefficients
+        steep = D @ b.T
+        mean = (chance * steep).sum(axis=1, keepdims=True)
+        own = np.zeros(len(b) + 1)
+        own[kind] = 1.0
+        value = np.column_stack([np.zeros(len(X)), steep])[:, kind] - mean[:, 0]
+        by_slope = (own[1:] - chance)[:, :, None] * D[:, None, :]
+        by_share = (chance * (steep - mean))[:, :, None] * X[:, None, :]
+        return self.fit.uncertainty.linear(value, (by_slope - by_share).reshape(len(X), -1))
+
+    def used(self, kind: int) -> tuple[Floats, Floats]:
+        """Give the distribution of a kind over the grid, corrected for what is available, and its gradient."""
+        X = self.spline.columns(self.grid)
+        chance = self.fit.chances(X)[:, kind]
+        q, steep = chance / chance.sum(), self.fit.log_gradient(X, kind)
+        return q, q[:, None] * (steep - q @ steep)
+
+    def mean(self, kind: int) -> Estimate:
+        """Give the mean x of a kind, corrected for what is available, arrays (1,)."""
+        q, gradient = self.used(kind)
+        return self.fit.uncertainty.linear(np.atleast_1d(q @ self.grid), (self.grid @ gradient)[None])
+
+    def breadth(self, kind: int) -> Estimate:
+        """Give the length of the range that holds the middle part of a kind, arrays (1,)."""
+        q, gradient = self.used(kind)
+        step = self.grid[1] - self.grid[0]
+        edges = np.append(self.grid - step / 2, self.grid[-1] + step / 2)
+        whole, steep = np.append(0.0, q.cumsum()), np.vstack([np.zeros(gradient.shape[1]), gradient.cumsum(axis=0)])
+        ends, moves = [], []
+        for part in ((1.0 - MIDDLE) / 2.0, (1.0 + MIDDLE) / 2.0):
+            end = float(np.interp(part, whole, edges))
+            i = min(int((end - edges[0]) / step), len(q) - 1)
+            lies = (end - edges[i]) / step
+            slope = steep[i] * (1.0 - lies) + steep[i + 1] * lies
+            ends.append(end)
+            moves.append(-slope * step / q[i])
+        return self.fit.uncertainty.linear(np.array([ends[1] - ends[0]]), (moves[1] - moves[0])[None])
+
+    def same_shape(self, one: int, other: int) -> float:
+        """Give p of the curves of two kinds being of one shape (their log ratio not depending on x)."""
+        from scipy import special
+
+        b, uncertainty = self.fit.coefficients, self.fit.uncertainty
+        shape = np.vstack([np.zeros(b.shape[1]), b])
+        gap = (shape[one] - shape[other])[1:]
+        moves = np.zeros((len(gap), *b.shape))
+        for sign, kind in ((1.0, one), (-1.0, other)):
+            if kind > 0:
+                moves[np.arange(len(gap)), kind - 1, np.arange(1, b.shape[1])] = sign
+        moves = moves.reshape(len(gap), -1)
+        square = float(gap @ np.linalg.pinv(moves @ uncertainty.covariance @ moves.T, hermitian=True) @ gap)
+        r, df = len(gap), uncertainty.df
+        if not np.isfinite(df):
+            return float(special.chdtrc(r, square))
+        rest = max(df - r + 1.0, 1.0)
+        return float(special.fdtrc(r, rest, square * rest / (df * r)))
+
+    def overlap(self, one: int, other: int, index: Index) -> Estimate:
+        """Give the overlap of two kinds, corrected for what is available, arrays (1,); `se` is that of the overlap."""
+        (p, dp), (q, dq) = self.used(one), self.used(other)
+        value = float(overlaps(np.stack([p, q]), index)[0, 1])
+        doubt = self.fit.uncertainty
+        plain = doubt.linear(np.array([value]), _overlap_gradient(p, q, index, (dp, dq))[None])
+        apart = max(1.0 - value, 1e-12)
+        reach = float(np.exp(np.minimum(doubt.quantile * plain.se[0] / apart, 50.0)))
+        high = 1.0 if self.same_shape(one, other) > 1.0 - doubt.level else 1.0 - apart / reach
+        low = max(1.0 - apart * reach, 0.0)
+        return Estimate(plain.estimate, plain.se, np.array([low]), np.array([high]))
+
+
+def _overlap_gradient(p: Floats, q: Floats, index: Index, moves: tuple[Floats, Floats]) -> Floats:
+    dp, dq = moves
+    if index == "schoener":
+        return np.asarray(-0.5 * np.sign(p - q) @ (dp - dq), dtype=np.float64)
+    pp, qq, pq = p @ p, q @ q, p @ q
+    cross = q @ dp + p @ dq
+    if index == "pianka":
+        root = np.sqrt(pp * qq)
+        return np.asarray(cross / root - pq / root * (p @ dp / pp + q @ dq / qq), dtype=np.float64)
+    return np.asarray(2.0 * cross / (pp + qq) - 4.0 * pq / (pp + qq) ** 2 * (p @ dp + q @ dq), dtype=np.float64)
