@@ -35,10 +35,11 @@ class Trials:
     ----------
     table : polars.DataFrame
         `record_id`, `plant`, `t` (day since 1970 or null), `seconds` (since 1970 UTC or null), `intruder`,
-        `vertebrate`, `tethered`, `day_part` (null where not told), `end_s`, `cause` (`STOPPED`, `EXCLUDED`, `LEFT`), `ended` (as written), `end_told`, `contact_s` (null
-        where none or not timed), `met` (null where it is not known), `contact_cause` (`STOPPED`, `MET`, `GONE`; null
-        where the moment of contact is not known), `contacts`, `attacks`, `response`, `grade` (rank of the response,
-        weakest 0; null where it is not known). Sorted by `record_id`.
+        `vertebrate`, `tethered`, `day_part` (null where not told), `end_s`, `cause` (`STOPPED`, `EXCLUDED`, `LEFT`),
+        `ended` (as written), `end_told`, `contact_s` (null where none or not timed), `met` (null where it is not
+        known), `contact_cause` (`STOPPED`, `MET`, `GONE`; null where the moment of contact is not known), `contacts`,
+        `attacks`, `response`, `grade` (rank of the response, weakest 1, no contact 0; null where it is not known).
+        Sorted by `record_id`.
     responses : tuple of str
         Responses by grade.
     strange : tuple of str

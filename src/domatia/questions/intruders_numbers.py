@@ -26,8 +26,9 @@ Array = NDArray[np.float64]
 
 LEAST_TRIALS = 5
 """Trials that a group needs; common practice, no source."""
-LEAST_MOVES, LEAST_EACH = 5, 3
-"""Events for a ratio of hazards or rates, in all and in each group compared; common practice, no source."""
+LEAST_MOVES, LEAST_EACH, FEW_EVENTS = 5, 3, 8
+"""Events for a ratio of hazards or rates, in all and in each group compared, and below which there is a doubt; common
+practice, no source."""
 LEAST_SHARE = 0.1
 """The horizon ends where fewer watches than this share would still be going on."""
 INSECTS, VERTEBRATES = "", "vertebrates, "
@@ -257,6 +258,11 @@ def _hazard_effects(about: Material, part: Part, notes: list[str]) -> list[Effec
             notes.append(f"Counted {begin}, {told}: no ratio of hazards can be given for it.")
         if moved[own].sum() < LEAST_MOVES or len(names) < 2:
             continue
+        counts = {n: int(moved[(rows["value"] == n).to_numpy()].sum()) for n in names}
+        rare = [f"{n} {c}" for n, c in counts.items() if c < FEW_EVENTS]
+        if rare:
+            text = f"The {name.replace('_', ' ')} {where} rests on few events ({', '.join(rare)})"
+            notes.append(f"{text}; it is given only since there were {LEAST_EACH}, and leans towards no difference.")
         found += _ratios(about, (name, where), (rows.filter(own), tuple(names), moved[own]))
     return found
 
@@ -334,9 +340,7 @@ def _response_effects(about: Material, part: Part, notes: list[str]) -> list[Eff
     design = np.column_stack([dummies, about.covariates.matrix[rows["at"].to_numpy()]])
     gone = set(aliased_columns(design))
     design = design[:, [j for j in range(design.shape[1]) if j not in gone]]
-    fit = cumulative_logit(
-        rows["grade"].to_numpy(), design, rows["cluster"].to_numpy().astype(np.int64), kind="jackknife"
-    )
+    fit = cumulative_logit(rows["grade"].to_numpy(), design, rows["cluster"].to_numpy().astype(np.int64), kind="CR2")
     found = []
     for of, against in _pairs(about, names):
         weights = np.zeros((1, len(fit.uncertainty.covariance)))
