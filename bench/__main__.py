@@ -3,11 +3,11 @@
     python -m bench start                     command start, import and first fit
     python -m bench workbook                  a 200,000-row workbook in
     python -m bench speed PREFIX [PREFIX10]   survival, multi-state and mixed models against R, on a simulated study
-    python -m bench store                     1.29 million visits on both databases
+    python -m bench store [ADDRESS] [VISITS]  1.29 million visits on both databases
     python -m bench calibrate [--replicates N] [CODE ...]   do 95 % intervals hold the truth 95 times in 100?
     python -m bench concordance [CODE ...]    our values beside printed ones and those of other programs
     python -m bench broken                    300 broken inputs
-    python -m bench kills [MOMENTS]           kill -9 inside an import
+    python -m bench kills [MOMENTS] [ADDRESS] kill -9 inside an import; `postgresql` for a server started for it
 
 PREFIX names the tables of a simulated study: PREFIX_visits.csv and so on. R peers need R with its packages from Debian.
 """
@@ -15,7 +15,6 @@ PREFIX names the tables of a simulated study: PREFIX_visits.csv and so on. R pee
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 Row = dict[str, object]
 
@@ -88,7 +87,7 @@ def main(argv: list[str]) -> int:
     elif what == "store":
         from bench.store import main as run_store
 
-        run_store()
+        run_store(args)
     elif what == "calibrate":
         calibrate(args)
     elif what == "concordance":
@@ -99,12 +98,11 @@ def main(argv: list[str]) -> int:
     elif what == "broken":
         from bench.broken_inputs import main as run_broken
 
-        run_broken()
+        run_broken(args)
     elif what == "kills":
-        from bench.kill_import import run as kill
+        from bench.kill_import import kills
 
-        with TemporaryDirectory() as folder:
-            print(kill(int(args[0]) if args else 200, 1, Path(folder)))
+        print(kills(args))
     else:
         print(__doc__)
         return 2

@@ -1,6 +1,6 @@
 """Three hundred broken input files: each must give findings, or an error that says which file and what to do.
 
-usage: python -m bench.broken_inputs [--count 300] [--seed 1] [--folder FOLDER]
+usage: python -m bench broken [--count 300] [--seed 1] [--folder FOLDER]
 
 Every file is read in a process of its own, so that its time and memory can be measured and a crash is seen. The files
 are made from a seed; the same seed gives the same bytes.
@@ -195,6 +195,12 @@ def try_all(inputs: Sequence[Made], run: Callable[[Made], Outcome] = try_apart) 
     return [run(made) for made in inputs]
 
 
+def _try_and_tell(made: Made) -> Outcome:
+    o = try_apart(made)
+    print(f"{o.outcome:9} {o.seconds:6.2f} s {o.megabytes:7.1f} MB  {o.file}: {o.told[:160]}", flush=True)
+    return o
+
+
 def summary(outcomes: Sequence[Outcome]) -> dict[str, object]:
     """Give counts by outcome, the worst time and memory, and the files that failed."""
     return {
@@ -207,7 +213,7 @@ def summary(outcomes: Sequence[Outcome]) -> dict[str, object]:
     }
 
 
-def main() -> None:
+def main(args: Sequence[str] | None = None) -> None:
     """Make the files, try them all, and print what became of them."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=300)
@@ -215,7 +221,7 @@ def main() -> None:
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--one", nargs=2, metavar=("KIND", "PATH"))
     parser.add_argument("--each", action="store_true", help="print a line for every file")
-    options = parser.parse_args()
+    options = parser.parse_args(args)
     if options.one:
         outcome = try_here(Made(options.one[0], Path(options.one[1])), import_whole)
         print(json.dumps(outcome.__dict__))
@@ -223,10 +229,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = options.folder or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
-        outcomes = try_all(make_inputs(folder, options.count, options.seed))
-    if options.each:
-        for o in outcomes:
-            print(f"{o.outcome:9} {o.seconds:6.2f} s {o.megabytes:7.1f} MB  {o.file}: {o.told[:160]}")
+        outcomes = try_all(
+            make_inputs(folder, options.count, options.seed), _try_and_tell if options.each else try_apart
+        )
     print(json.dumps(summary(outcomes), indent=1, ensure_ascii=False))
 
 

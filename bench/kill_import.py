@@ -4,8 +4,9 @@ A child process appends a batch to a study and is killed (SIGKILL) at a random m
 transaction and a little after the end. Then the study is opened, checked, and the same append is made again; the
 result must equal that of an append that nobody killed.
 
-Run with `python bench/kill_import.py [MOMENTS [SEED [ADDRESS]]]`. To the address of a PostgreSQL study, such as
-`postgresql://crew@/postgres?study=kill_`, a number is added for each moment.
+Run with `python -m bench kills [MOMENTS] [ADDRESS]` or `python bench/kill_import.py [MOMENTS [SEED [ADDRESS]]]`. To the
+address of a PostgreSQL study, such as `postgresql://crew@/postgres?study=kill_`, a number is added for each moment;
+`postgresql` alone starts a server for it.
 """
 
 import os
@@ -15,10 +16,14 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from bench.postgres_server import server, study_address
 
 from domatia.model import Batch, SourceFile
 from domatia.model.identity import content_hash
@@ -154,13 +159,39 @@ def run(moments: int, seed: int, folder: Path, places: list[str] | None = None) 
     return Tally(moments, inside, whole, moments - whole)
 
 
+def _numbered(address: str, moments: int) -> list[str]:
+    return [f"{address}{n}" for n in range(moments + 1)]
+
+
+def kills(args: Sequence[str], seed: int = 1) -> Tally:
+    """Kill in the database that the words name: a number of moments, and an address or the word `postgresql`.
+
+    Raises
+    ------
+    SystemExit
+        If a word is none of these, or no server can be started.
+    """
+    numbers = [a for a in args if a.isdigit()]
+    places = [a for a in args if "://" in a or a == "postgresql"]
+    if len(numbers) + len(places) < len(args) or max(len(numbers), len(places)) > 1:
+        raise SystemExit("usage: python -m bench kills [MOMENTS] [ADDRESS or postgresql]")
+    moments = int(numbers[0]) if numbers else 200
+    with tempfile.TemporaryDirectory() as folder:
+        if not places:
+            return run(moments, seed, Path(folder))
+        if places[0] != "postgresql":
+            address = study_address(places[0], f"kill{os.getpid()}_")
+            return run(moments, seed, Path(folder), _numbered(address, moments))
+        with server() as started:
+            if started is None:
+                raise SystemExit("there is no PostgreSQL server to start here; give an address")
+            return run(moments, seed, Path(folder), _numbered(study_address(started, f"kill{os.getpid()}_"), moments))
+
+
 def main() -> None:
     """Print how the kills fell."""
-    moments = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    places = [f"{sys.argv[3]}{n}" for n in range(moments + 1)] if len(sys.argv) > 3 else None
-    with tempfile.TemporaryDirectory() as folder:
-        print(run(moments, seed, Path(folder), places))
+    moments, seed, *address = [*sys.argv[1:], *("200", "1")[len(sys.argv) - 1 :]]
+    print(kills([moments, *address], int(seed)))
 
 
 if __name__ == "__main__":

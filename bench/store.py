@@ -1,19 +1,23 @@
 """Time and memory of a large study in both databases: 1.29 million visits of 50,000 plants.
 
-Run with `python bench/store.py` (SQLite in a temporary folder) or `python bench/store.py ADDRESS` (PostgreSQL, an
-address with a study name that is still free). `rows` gives the lines for another program.
+Run with `python -m bench store [ADDRESS] [VISITS]`: SQLite in a temporary folder, then PostgreSQL at an address (with
+a study name that is still free), or on a server started for it where its programs are there. Each database has a
+process of its own, so that their memory can be compared. `rows` gives the lines for another program.
 """
 
+import os
 import resource
+import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
 import polars as pl
+from bench.postgres_server import server, study_address
 
 from domatia.model import Batch, SourceFile
 from domatia.store import create_study, open_study
@@ -108,14 +112,41 @@ def rows(where: str, visits: int = VISITS, plants: int = PLANTS) -> list[dict[st
     return found
 
 
-def main() -> None:
-    """Print the lines."""
+def _apart(where: str, visits: int) -> None:
+    """Print the lines of one database from a process of its own."""
+    code = "import sys\nfrom bench.store import rows\nfor line in rows(sys.argv[1], int(sys.argv[2])): print(line)"
+    subprocess.run([sys.executable, "-c", code, where, str(visits)], check=True)
+
+
+def main(args: Sequence[str] = ()) -> None:
+    """Print the lines of both databases.
+
+    Parameters
+    ----------
+    args : sequence of str
+        In any order: the address of a PostgreSQL study that is still free, and the number of visits.
+
+    Raises
+    ------
+    SystemExit
+        If a word is neither.
+    """
+    addresses = [a for a in args if "://" in a]
+    numbers = [a for a in args if a.isdigit()]
+    if len(addresses) + len(numbers) < len(args) or max(len(addresses), len(numbers)) > 1:
+        raise SystemExit("usage: python -m bench store [ADDRESS] [VISITS]; an address looks like postgresql://...")
+    visits = int(numbers[0]) if numbers else VISITS
     with tempfile.TemporaryDirectory() as folder:
-        where = sys.argv[1] if len(sys.argv) > 1 else str(Path(folder) / "bench.domatia")
-        visits = int(sys.argv[2]) if len(sys.argv) > 2 else VISITS
-        for line in rows(where, visits):
-            print(line)
+        _apart(str(Path(folder) / "bench.domatia"), visits)
+    if addresses:
+        _apart(study_address(addresses[0], f"bench{os.getpid()}"), visits)
+        return
+    with server() as address:
+        if address is None:
+            print("no line for PostgreSQL: there is no server here; give an address")
+        else:
+            _apart(study_address(address, f"bench{os.getpid()}"), visits)
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])
