@@ -56,6 +56,17 @@ def test_the_answer_holds_the_truth_of_the_layer(study: StudyData) -> None:
     assert set(found.tables) == {"crowding_curve", "crowding_seen", "forms", "best_brood", "eggs"}
 
 
+def test_no_effect_and_harm_come_out_as_such() -> None:
+    """Ants that the enemy does not mind, and ants that draw it."""
+    spec = DEFAULT.sized(12, 60)
+    nothing = answer("brood", observe(replace(spec, help=0.0), 2, questions=("brood",)), ASK)
+    harm = answer("brood", observe(replace(spec, help=-1.0), 2, questions=("brood",)), ASK)
+    ratio, harmed = (next(e for e in a.effects if e.name == "eggs_ratio") for a in (nothing, harm))
+    assert ratio.low < 1 < ratio.high
+    assert "no difference being shown" in nothing.sentence
+    assert harmed.low > 1
+
+
 def test_rows_in_another_order_change_nothing(study: StudyData) -> None:
     """To the last digits."""
     rows = study.table("brood")

@@ -198,6 +198,12 @@ def test_no_number_is_nan_and_options_without_effect_are_said(study: StudyData) 
     assert all(e.low <= e.estimate <= e.high for e in found.effects)
 
 
+def test_few_fights_are_doubted(study: StudyData) -> None:
+    """Thirty fights of either kind: the intervals are rough and the curve too steep, and both are said."""
+    few = with_fights(study, study.table("fight").sort("staged", "record_id").head(25))
+    assert {"few_fights", "steep"} <= codes(answer("fights", few, ASK))
+
+
 @pytest.mark.slow
 def test_a_hundred_thousand_fights_are_answered(study: StudyData) -> None:
     """Many fights of few colonies: an answer, with intervals as wide as the few colonies allow."""
