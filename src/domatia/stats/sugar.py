@@ -1,12 +1,12 @@
 """Sugar and energy in nectar: refractometer readings at 20 °C, density, mass, joules.
 
 A refractometer reads per cent by weight (g of sugar in 100 g of solution), a capillary measures volume, so the density
-of the solution stands between them. Density: polynomial of Prys-Jones & Corbet (Bumblebees, 1987, after Weast's
-handbook), within 0.05 % of printed sucrose tables from 10 to 60 %. Energy: 16.7 J a mg of sucrose (Dafni 1992,
-Pollination Ecology; sources give 16.5 to 16.8). Temperature: the International Temperature Correction Table for sucrose
-(1936), every fifth degree from 10 to 30 °C, straight lines between; its values are from memory, those below 20 °C agree
-within 0.02 to 50 % with the printed table I of OIV method MA-AS2-02. All sugars are counted as sucrose; amino acids and
-salts raise the reading, too.
+of the solution stands between them. Density: polynomial of Prys-Jones & Corbet (Bumblebees, 1991, after Weast's
+handbook), within 0.05 % of printed sucrose tables from 10 to 60 %. Energy: 16.7 J a mg of sucrose, 4 cal (Heinrich
+1975, Annu. Rev. Ecol. Syst. 6:139-170; sources give 16.5 to 16.8). Temperature: the International Temperature
+Correction Table for sucrose (1936), every fifth degree from 10 to 30 °C, straight lines between; its values are from
+memory, those below 20 °C agree within 0.02 with the printed table I of OIV method MA-AS2-02. All sugars are counted as
+sucrose; amino acids and salts raise the reading, too.
 """
 
 import numpy as np
