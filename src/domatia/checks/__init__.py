@@ -6,6 +6,7 @@ from domatia.checks.adult_without_tag import CHECK as ADULT_WITHOUT_TAG
 from domatia.checks.back_from_the_dead import CHECK as BACK_FROM_THE_DEAD
 from domatia.checks.barrier_overdue import CHECK as BARRIER_OVERDUE
 from domatia.checks.bridge import CHECK as BRIDGE
+from domatia.checks.contact_after_exclusion import CHECK as CONTACT_AFTER_EXCLUSION
 from domatia.checks.dead_above_workers import CHECK as DEAD_ABOVE_WORKERS
 from domatia.checks.death_after_gap import CHECK as DEATH_AFTER_GAP
 from domatia.checks.digit_heaping import CHECK as DIGIT_HEAPING
@@ -31,7 +32,9 @@ from domatia.checks.tag_flip import CHECK as TAG_FLIP
 from domatia.checks.tag_without_plant import CHECK as TAG_WITHOUT_PLANT
 from domatia.checks.taxon_spelling import CHECK as TAXON_SPELLING
 from domatia.checks.too_near import CHECK as TOO_NEAR
+from domatia.checks.trial_disagrees import CHECK as TRIAL_DISAGREES
 from domatia.checks.unit_jump import CHECK as UNIT_JUMP
+from domatia.checks.vertebrate_without_permit import CHECK as VERTEBRATE_WITHOUT_PERMIT
 from domatia.checks.visit_after_death import CHECK as VISIT_AFTER_DEATH
 from domatia.checks.visit_before_tagging import CHECK as VISIT_BEFORE_TAGGING
 from domatia.checks.winner_not_a_party import CHECK as WINNER_NOT_A_PARTY
@@ -44,6 +47,7 @@ ALL: tuple[Check, ...] = (
     BACK_FROM_THE_DEAD,
     BARRIER_OVERDUE,
     BRIDGE,
+    CONTACT_AFTER_EXCLUSION,
     DEAD_ABOVE_WORKERS,
     DEATH_AFTER_GAP,
     DIGIT_HEAPING,
@@ -69,7 +73,9 @@ ALL: tuple[Check, ...] = (
     TAG_WITHOUT_PLANT,
     TAXON_SPELLING,
     TOO_NEAR,
+    TRIAL_DISAGREES,
     UNIT_JUMP,
+    VERTEBRATE_WITHOUT_PERMIT,
     VISIT_AFTER_DEATH,
     VISIT_BEFORE_TAGGING,
     WINNER_NOT_A_PARTY,
