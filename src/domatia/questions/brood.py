@@ -149,7 +149,9 @@ def _crowding(found: Matched) -> str:
     elif b.low <= 1.0:
         how = "which agrees with contest (1)"
     else:
-        how = "between contest (1) and total failure past capacity (no end)"
+        how = "beyond contest (1): survivors fall where broods are too dense"
+        if np.isinf(b.high):
+            how += ", and total failure past capacity is not ruled out"
     ends = f"{number(b.low)} or more" if np.isinf(b.high) else bounds(b)
     text = f"Crowding has the exponent {number(b.estimate)} (95 % interval {ends}), {how}."
     best = named.get("best_density")

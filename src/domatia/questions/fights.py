@@ -140,10 +140,10 @@ def _outcome(kind: str, own: Mapping[str, Effect]) -> str:
     how = f"{share(e.estimate)} of decided fights (95 % interval {bounds(e, share)})"
     if e.low <= 0.5 <= e.high:
         return (
-            f"In {kind} no effect of numbers was shown: with twice the workers a side of the same ant would win {how}."
+            f"In {kind} no effect of numbers was shown: with twice the workers, against its own kind, a side won {how}."
         )
     side = "larger" if e.estimate > 0.5 else "smaller"
-    text = f"In {kind} the {side} side tended to win: with twice the workers of its own kind a side won {how}"
+    text = f"In {kind} the {side} side tended to win: with twice the workers, against its own kind, a side won {how}"
     need = own.get("worker_ratio_95")
     if need is None or side == "smaller":
         return text + "."
