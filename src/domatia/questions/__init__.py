@@ -16,6 +16,8 @@ from domatia.questions import (
     patrol,
     pattern,
     reproduction,
+    resprout,
+    rewards,
     survival,
     synthesis,
     takeover,
@@ -32,10 +34,12 @@ ALL: tuple[Question, ...] = (
     takeover.QUESTION,
     patrol.QUESTION,
     intruders.QUESTION,
+    rewards.QUESTION,
     pattern.QUESTION,
     fights.QUESTION,
     brood.QUESTION,
     clearance.QUESTION,
+    resprout.QUESTION,
     synthesis.QUESTION,
 )
 """Every question, in the order of a report."""

@@ -10,6 +10,8 @@ from domatia.lifecycle.layers.layer import Layer
 from domatia.lifecycle.layers.patrols import PATROLS
 from domatia.lifecycle.layers.pattern import PATTERNS
 from domatia.lifecycle.layers.published import PUBLISHED
+from domatia.lifecycle.layers.rewards import REWARDS
+from domatia.lifecycle.layers.stumps import CUT_PLANTS
 from domatia.lifecycle.layers.trials import TRIALS
 
 ALL: tuple[Layer, ...] = (
@@ -17,6 +19,8 @@ ALL: tuple[Layer, ...] = (
     GROUND,
     FOUGHT,
     PATROLS,
+    REWARDS,
+    CUT_PLANTS,
     PUBLISHED,
     BROODS,
     PATTERNS,

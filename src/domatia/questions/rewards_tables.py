@@ -1,0 +1,138 @@
+"""Tables of the rewards question: months, what a nectary gives, domatia by rank, the budget of a colony."""
+
+import calendar
+
+import numpy as np
+import polars as pl
+
+from domatia.histories import rewards as history
+from domatia.model import StudyData
+from domatia.questions.rewards_numbers import (
+    DOMATIA,
+    FOOD,
+    LEAST_CLUSTERS,
+    NECTAR,
+    STANDING,
+    WORKERS,
+    Material,
+    Means,
+    Measure,
+    monthly_mean,
+)
+from domatia.stats.clustering import Estimate
+from domatia.stats.leave_one_out import leave_one_out
+
+_BUDGET = {"what": pl.String, "estimate": pl.Float64, "low": pl.Float64, "high": pl.Float64, "unit": pl.String}
+
+
+def tables(data: StudyData, about: Material, found: Means) -> dict[str, pl.DataFrame]:
+    """Give all tables that hold something."""
+    every = {
+        "months": months(about, found),
+        "nectaries": nectaries(about),
+        "by_rank": by_rank(data),
+        "budget": budget(found),
+        "calibrations": _calibrations(about),
+    }
+    return {name: t for name, t in every.items() if t.height}
+
+
+def months(about: Material, found: Means) -> pl.DataFrame:
+    """Give each month's mean of nectar production and of food bodies in J per plant and day, with intervals."""
+    parts = []
+    factors = {NECTAR: 1.0}
+    if history.FOOD_ENERGY in found:
+        factors[FOOD] = found[history.FOOD_ENERGY]
+    for name, factor in factors.items():
+        measure = about.measure(name)
+        if measure is not None:
+            parts.append(_by_month(measure, about.clusters, factor))
+    schema = {"group": pl.String, "month": pl.Int64, "x": pl.String, "y": pl.Float64, "low": pl.Float64,
+              "high": pl.Float64, "records": pl.Int64, "unit": pl.String}  # fmt: skip
+    return pl.concat(parts).sort("month", "group") if parts else pl.DataFrame(schema=schema)
+
+
+def _by_month(measure: Measure, clusters: int, factor: float) -> pl.DataFrame:
+    rows = []
+    for m in np.unique(measure.months).tolist():
+        own = measure.months == m
+        blocks = len(np.unique(measure.cluster[own]))
+        statistic = monthly_mean(measure, (m,), clusters)
+        if blocks >= LEAST_CLUSTERS:
+            values, doubt = leave_one_out(statistic, clusters)
+            one = doubt.linear(values * factor, np.array([[factor]]))
+            y, low, high = float(one.estimate[0]), max(float(one.low[0]), 0.0), float(one.high[0])
+            ends: tuple[float | None, float | None] = (low, high)
+        else:
+            y, ends = factor * float(measure.values[own].mean()), (None, None)
+        rows.append((measure.name, m, calendar.month_abbr[m], y, *ends, int(own.sum()), "J/d"))
+    schema = {"group": pl.String, "month": pl.Int64, "x": pl.String, "y": pl.Float64, "low": pl.Float64,
+              "high": pl.Float64, "records": pl.Int64, "unit": pl.String}  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def nectaries(about: Material) -> pl.DataFrame:
+    """Give what a nectary holds or makes: means over records, for comparison with other studies."""
+    table = about.nectar.with_columns(per_nectary=pl.col("volume_ul") / pl.col("nectaries"))
+    sweet = pl.col("brix_20").filter((pl.col("volume_ul") > 0) & (pl.col("dilution").fill_null(1.0) <= 1))
+    return table.group_by("kind").agg(
+        records=pl.len(),
+        volume_ul=pl.col("per_nectary").mean(),
+        brix_20_pct_undiluted=sweet.mean(),
+        sugar_mg=(pl.col("sugar_mg") / pl.col("nectaries")).mean(),
+        joules=pl.col("joules").mean(),
+    ).sort("kind")  # fmt: skip
+
+
+def by_rank(data: StudyData) -> pl.DataFrame:
+    """Give the workers of opened domatia by their rank from the tip."""
+    opened = history.dissections_of(data).rows
+    return opened.group_by("rank").agg(
+        domatia=pl.len(),
+        plants=pl.col("plant").n_unique(),
+        workers=pl.col("workers").mean(),
+        empty=(pl.col("workers") == 0).sum(),
+        queens=pl.col("queen").sum(),
+    ).sort("rank", nulls_last=True)  # fmt: skip
+
+
+def budget(found: Means) -> pl.DataFrame:
+    """Give what a plant spends a day, and what falls to each worker, with everything's errors."""
+    rows = []
+    energy = history.FOOD_ENERGY
+    daily: dict[str, tuple[float, dict[str, float]]] = {}
+    if NECTAR in found:
+        daily["nectar made"] = (found[NECTAR], {NECTAR: 1.0})
+    if FOOD in found and energy in found:
+        daily["food bodies"] = (found[FOOD] * found[energy], {FOOD: found[energy], energy: found[FOOD]})
+    if len(daily) == 2:
+        (a, slopes), (b, more) = daily.values()
+        daily["nectar made and food bodies"] = (a + b, slopes | more)
+    for what, (value, slopes) in daily.items():
+        rows.append(_line(what, found.estimate(value, slopes), "J per plant and day"))
+    workers = {WORKERS, DOMATIA} <= set(found.names) and found[WORKERS] * found[DOMATIA] > 0
+    if daily and workers:
+        what, (value, slopes) = list(daily.items())[-1]
+        crew = found[WORKERS] * found[DOMATIA]
+        each = value / crew
+        slopes = {k: s / crew for k, s in slopes.items()}
+        slopes |= {WORKERS: -each / found[WORKERS], DOMATIA: -each / found[DOMATIA]}
+        rows.append(_line(f"{what}, per worker", found.estimate(each, slopes), "J per worker and day"))
+    if STANDING in found and NECTAR in found and found[NECTAR] > 0 and found[STANDING] > 0:
+        ratio = found[STANDING] / found[NECTAR]
+        slopes = {STANDING: 1 / found[NECTAR], NECTAR: -ratio / found[NECTAR]}
+        rows.append(_line("standing crop over a day's production", found.estimate(ratio, slopes), "days"))
+    return pl.DataFrame(rows, schema=_BUDGET, orient="row")
+
+
+def _line(what: str, one: Estimate, unit: str) -> tuple[str, float, float, float, str]:
+    return what, float(one.estimate[0]), max(float(one.low[0]), 0.0), float(one.high[0]), unit
+
+
+def _calibrations(about: Material) -> pl.DataFrame:
+    rows = [
+        (name, float(p.values[0]), float(np.sqrt(p.covariance[0, 0])), next(iter(history.UNITS[name])))
+        for name, p in sorted(about.calibrations.items())
+    ]
+    schema = {"quantity": pl.String, "mean": pl.Float64, "error": pl.Float64, "unit": pl.String}
+    return pl.DataFrame(rows, schema=schema, orient="row")
