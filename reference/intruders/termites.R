@@ -1,0 +1,10 @@
+# Weibull times to exclusion of termites (Pacelhe et al. 2019): Rscript termites.R PATH/Survival.tsv
+library(survival)
+options(digits = 8)
+d <- read.delim(commandArgs(TRUE)[1])
+full <- survreg(Surv(Obs.T, T.exc.) ~ treatment, data = d, dist = "weibull")
+print(anova(survreg(Surv(Obs.T, T.exc.) ~ 1, data = d, dist = "weibull"), full))
+d$merged <- factor(ifelse(d$treatment %in% c("amino", "sucrose"), "one", as.character(d$treatment)), c("water", "one", "sucrose_amino"))
+merged <- survreg(Surv(Obs.T, T.exc.) ~ merged, data = d, dist = "weibull")
+print(c(coef(merged), scale = merged$scale))
+print(tapply(d$T.exc., d$treatment, mean))
