@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Iterable
 
-from bench.concordance import Row, brood, fights, patrol, reproduction, synthesis
+from bench.concordance import Row, brood, fights, intruders, patrol, reproduction, synthesis
 
 ROWS: dict[str, Callable[[], list[Row]]] = {
     "brood": brood.rows,
     "fights": fights.rows,
+    "intruders": intruders.rows,
     "patrol": patrol.rows,
     "reproduction": reproduction.rows,
     "synthesis": synthesis.rows,
