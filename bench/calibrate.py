@@ -31,7 +31,7 @@ TRUTH_SEED = 20_261_125
 POOLED = ("founding", "takeover")
 """Questions whose truth is counted with sham and control plants together."""
 CHANCE_GROUPS = 60
-LOGARITHMIC = ("intensity", "mean_stay")
+LOGARITHMIC = ("intensity", "mean_stay", "reoccupied_halving_distance", "visits_needed_constant_chance")
 """Beside ratios: effects whose interval is made on the log scale."""
 LEAST, MOST = 0.91, 0.98
 

@@ -29,7 +29,8 @@ class Layer:
         slot, a link to a taxon its place in `spec.ants` (null for none), a link to any other thing its name. A date
         or an instant is one column: `Date` where the day is known, `Datetime` (UTC) for an instant. null is a blank.
         Plants beside those of the census are rows of the kind "plant" with a column `name`, BLOCK/NUMBER, which links
-        to them then hold in the place of a slot.
+        to them then hold in the place of a slot. Rows of visits may hold `occupancy.looked`, `occupancy.taxon` and
+        `occupancy.stage`.
     truth : callable
         `truth(spec, seed)` gives the true value of each effect that the questions name.
     """

@@ -6,6 +6,7 @@ import polars as pl
 
 from domatia.lifecycle.crew_table import CrewTable
 from domatia.lifecycle.layers.layer import Layer
+from domatia.lifecycle.layers.records import OCCUPANCY
 from domatia.lifecycle.messy_census import plant_number
 from domatia.lifecycle.messy_mappings import quoted
 from domatia.lifecycle.notebook import Notebook
@@ -57,11 +58,15 @@ def _table(layer: Layer, book: Notebook, kind: str, rows: pl.DataFrame, several:
             if dated
             else f"{f.column} = {quoted(header)}"
         )
+    more = ""
+    if f"{OCCUPANCY}looked" in rows.columns:
+        columns |= _occupancy_columns(book, rows)
+        more = '\n\n[occupancy]\nlooked = "looked"\ntaxon = "ant"\nstage = "stage"'
     file = f"{layer.code}_{kind}.csv" if several else f"{layer.code}.csv"
     head = f"[table]\nfile = {quoted(file)}\nrow = {quoted('plant' if kind == 'plant' else 'quantities')}" + (
         '\ntime_zone = "UTC"' if clock else ""
     )
-    mapping = "\n\n".join([head, *parts, "\n".join([f"[{kind}]", *lines])]) + "\n"
+    mapping = "\n\n".join([head, *parts, "\n".join([f"[{kind}]", *lines]) + more]) + "\n"
     return CrewTable(file, pl.DataFrame(columns, schema=dict.fromkeys(columns, pl.String)), mapping)
 
 
@@ -75,6 +80,13 @@ def _plant_columns(book: Notebook, slots: pl.Series) -> dict[str, Sequence[str]]
         "block": ["" if p is None else block_name(spec, int(block[p])) for p in there],
         "plant": ["" if p is None else plant_number(spec, p) for p in there],
     }
+
+
+def _occupancy_columns(book: Notebook, rows: pl.DataFrame) -> dict[str, Sequence[str]]:
+    looked = [None if v is None else ("yes" if v else "no") for v in rows[f"{OCCUPANCY}looked"].to_list()]
+    ants = [None if v is None else book.spec.ants[v].name for v in rows[f"{OCCUPANCY}taxon"].to_list()]
+    stages = rows[f"{OCCUPANCY}stage"].to_list()
+    return {name: [v or "" for v in values] for name, values in (("looked", looked), ("ant", ants), ("stage", stages))}
 
 
 def _texts(book: Notebook, field: Field, values: pl.Series) -> list[str]:

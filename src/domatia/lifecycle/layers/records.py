@@ -8,8 +8,11 @@ import polars as pl
 from domatia.lifecycle.layers.layer import Layer
 from domatia.lifecycle.naming import Naming
 from domatia.lifecycle.notebook import Notebook
-from domatia.lifecycle.study_lists import block_name
+from domatia.lifecycle.study_lists import PERMITS, block_name
 from domatia.model.fields import Field, fields_of
+
+OCCUPANCY = "occupancy."
+"""Begins the names of the columns `looked`, `taxon` and `stage` that rows of visits may hold."""
 
 NAMED = {"colony": "name", "specimen": "number"}
 """Record kinds whose rows have a name that links may use, and the field that holds it."""
@@ -34,13 +37,19 @@ def study_tables(layer: Layer, book: Notebook, ids: Naming, plants: Sequence[byt
     spec = book.spec
     linked = _Linked(
         {"plant": plants, "taxon": ids.named("taxon", [a.name for a in spec.ants])},
-        {block_name(spec, b): f"block {b}" for b in range(spec.blocks)},
+        {
+            "place": {block_name(spec, b): f"block {b}" for b in range(spec.blocks)},
+            "permit": {number: key for key, number, _, _ in PERMITS},
+        },
         ids,
     )
     found = {}
     for kind, rows in layer.rows(book).items():
+        subjects = _subjects(layer, kind, rows, ids)
+        if f"{OCCUPANCY}looked" in rows.columns:
+            found["occupancy"] = _occupancies(layer, rows, subjects, linked)
         columns = [
-            _identity("subject_id", _subjects(layer, kind, rows, ids)),
+            _identity("subject_id", subjects),
             _identity("record_id", ids.rows(f"{layer.code} {kind} record", rows.height)),
         ]
         for field in fields_of(kind):
@@ -60,7 +69,7 @@ class _Linked:
     """Things that rows link to."""
 
     numbered: Mapping[str, Sequence[bytes]]
-    places: Mapping[str, str]
+    keys: Mapping[str, Mapping[str, str]]
     ids: Naming
 
     def to(self, kind: str, values: pl.Series) -> list[bytes | None]:
@@ -70,8 +79,23 @@ class _Linked:
         known = self.numbered.get(kind)
         if known is not None:
             return [None if v is None else known[v] for v in values.to_list()]
-        keys = self.places if kind == "place" else {}
+        keys = self.keys.get(kind, {})
         return [None if v is None else self.ids.one(kind, keys.get(v, v)) for v in values.to_list()]
+
+
+def _occupancies(layer: Layer, rows: pl.DataFrame, visits: Sequence[bytes], linked: _Linked) -> pl.DataFrame:
+    """Give the occupancies that stand in the rows of visits."""
+    told = rows.with_columns(_identity("@visit", visits)).filter(pl.col(f"{OCCUPANCY}looked").is_not_null())
+    return pl.DataFrame(
+        [
+            _identity("subject_id", linked.ids.rows(f"{layer.code} occupancy", told.height)),
+            _identity("record_id", linked.ids.rows(f"{layer.code} occupancy record", told.height)),
+            told["@visit"].alias("visit"),
+            told[f"{OCCUPANCY}looked"].alias("looked"),
+            pl.Series("taxon", linked.to("taxon", told[f"{OCCUPANCY}taxon"]), dtype=pl.Binary()),
+            told[f"{OCCUPANCY}stage"].alias("stage"),
+        ]
+    ).sort("subject_id")
 
 
 def _identity(name: str, values: Sequence[bytes]) -> pl.Series:
