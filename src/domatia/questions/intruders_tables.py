@@ -8,7 +8,8 @@ from domatia.questions.intruders_numbers import LEAST_MOVES, LEAST_TRIALS, Mater
 from domatia.questions.intruders_shares import shares_at
 from domatia.stats.weibull import weibull
 
-_POINTS = 24
+_POINTS, _LEAST_TIMES = 24, 3
+"""Moments of a curve; different moments of exclusion without which times have no spread."""
 _WHOLE = {"group": pl.String, "intruders": pl.String}
 
 
@@ -134,7 +135,8 @@ def _weibull(part: Part) -> pl.DataFrame:
     out = (part.table["cause"] == EXCLUDED).to_numpy()
     moved = [n for n in part.names if out[(part.table["value"] == n).to_numpy()].any()]
     own = part.table["value"].is_in(moved).to_numpy()
-    if out.sum() < LEAST_MOVES or len(moved) < 2 or own.sum() < LEAST_TRIALS:
+    times = part.table.filter(own & out)["end_s"].n_unique()
+    if out.sum() < LEAST_MOVES or len(moved) < 2 or own.sum() < LEAST_TRIALS or times < _LEAST_TIMES:
         return pl.DataFrame(schema=_WEIBULL)
     rows = part.table.filter(own)
     stop = rows["end_s"].to_numpy() / 60.0
