@@ -10,9 +10,9 @@ Model
 -----
 A continuous-time Markov model of what was seen at irregular visits: intensity q_ij of moving from state i to state j;
 chances over a time t are the matrix exponential of t times Q; a mean stay is -1 / q_ii. Every direct move is allowed
-but from an ant to founding. Intervals allow for plants of one block being alike. Light and season: the same model
-with the canopy openness (``visit.openness_pct``) or the profile's dry months at the earlier visit acting on every
-intensity.
+but from an ant to founding. Intervals allow for plants of one block being alike; moves seen fewer than 30 times are
+never surer than if plants were independent. Light and season: the same model with the canopy openness
+(``visit.openness_pct``) or the profile's dry months at the earlier visit acting on every intensity.
 
 When not to use it
 ------------------
@@ -218,7 +218,8 @@ QUESTION = Question(
         "The state of each plant at its visits was modelled as a continuous-time Markov process seen at irregular "
         "times, with death bracketed between visits and visits without a look taken as any living state; standard "
         "errors are "
-        "clustered by block. Plants whose ants were taken off were left out."
+        "clustered by block; a move seen fewer than 30 times is given no less variance than if plants were "
+        "independent. Plants whose ants were taken off were left out."
     ),
     estimate=estimate,
     doubts=doubts,

@@ -22,6 +22,10 @@ _LEAST_MOVES_EACH = 5
 """Changes seen, on average, for each move whose ratio is estimated; common practice, no source."""
 
 
+RARE = 30
+"""Events of a move below which its variance is never taken to be less than the model's."""
+
+
 @dataclass(frozen=True, eq=False)
 class Material:
     """The plants and visits that the question rests on.
@@ -106,11 +110,14 @@ def gather(data: StudyData, counts: Counts) -> Material:
 
 
 def not_surer_than_the_model(fit: multistate.MultistateFit, blocks: int) -> multistate.MultistateFit:
-    """With very few blocks give no intensity less variance than if plants were independent: a sandwich can collapse."""
-    if blocks >= VERY_FEW_BLOCKS:
-        return fit
-    told = np.flatnonzero(np.diag(fit.uncertainty.model_covariance) > 0.0)
-    return replace(fit, uncertainty=fit.uncertainty.at_least_model(told.tolist()))
+    """Give rare moves no less variance than if plants were independent, and all moves where there are few blocks.
+
+    A sandwich from the scores of blocks is itself uncertain, and too small on average, where a move was seen in few of
+    them: with fewer than `RARE` events its variance is often below the one that chance alone gives.
+    """
+    model = np.diag(fit.uncertainty.model_covariance)
+    least = 0.0 if blocks < VERY_FEW_BLOCKS else 1.0 / RARE
+    return replace(fit, uncertainty=fit.uncertainty.at_least_model(np.flatnonzero(model > least).tolist()))
 
 
 def _at(name: str, pair: tuple[str, str], value: tuple[float, float, float, float], unit: str, where: str) -> Effect:

@@ -35,7 +35,19 @@ def test_two_blocks_are_no_surer_than_independent_plants(small: StudyData) -> No
     model = np.diag(fit.uncertainty.model_covariance)
     assert (np.diag(fit.uncertainty.covariance) < 0.5 * model).any()
     assert (np.diag(kept.uncertainty.covariance) >= model * (1 - 1e-9)).all()
-    assert not_surer_than_the_model(fit, 24) is fit
+
+
+def test_rare_moves_are_no_surer_than_independent_plants(small: StudyData) -> None:
+    """With many blocks moves of fewer than 30 events get the model's variance at least; frequent ones keep theirs."""
+    about = gather(small, "patrolling workers")
+    fit = fit_multistate(about.panel(), about.pattern())
+    kept = not_surer_than_the_model(fit, 24)
+    model = np.diag(fit.uncertainty.model_covariance)
+    rare = model > 1 / 30
+    now, before = np.diag(kept.uncertainty.covariance), np.diag(fit.uncertainty.covariance)
+    assert (before[rare] < model[rare] * (1 - 1e-9)).any()
+    assert (now[rare] >= model[rare] * (1 - 1e-9)).all()
+    assert (now >= before * (1 - 1e-9)).all()
 
 
 def test_moves_never_seen_are_named_in_words(small: StudyData) -> None:
