@@ -7,14 +7,17 @@ Nectar as made in a bag with ants kept off (production) or as it stands (standin
 the dilution ``nectar.dilution`` (volume after over before), production over ``nectar.bagged_h``. Food bodies: dry mass
 ``food_bodies.dry_mg`` of ``food_bodies.shoots`` in ``food_bodies.hours``. Domatia opened, with their workers
 (``dissection.workers``), and counted on plants with patrolling ants (``visit.domatia``, the last such look). Measured
-apart and kept as quantities (``quantity.name``): "food body energy" (J/mg), "domatium dry mass" (mg).
+apart and kept as quantities (``quantity.name``): "food body energy" (J/mg), "domatium dry mass" (mg), and for what is
+saved "leaf area" (cm2 a leaf), "leaf mass per area" (mg/cm2), "leaf energy" (J/mg).
 
 Model
 -----
 Sugar in mg = volume x dilution x C / 100 x density(C), C the reading in per cent by weight at 20 °C (corrected unless
 the instrument does); energy = 16.7 J a mg. Per plant and day: a nectary's (a shoot's) mean times their number on the
 plant. The mean of a year gives each month measured the same weight; seasons are the profile's dry months and the
-others. Workers of a plant = workers a domatium x domatia. Intervals leave out one block at a time (plants below three
+others. Workers of a plant = workers a domatium x domatia. Leaf saved a day = (share of marked leaf missing after a year
+on removal plants less that on sham plants, ``leaf.missing_pct``) x leaves a plant (``visit.leaves``) x leaf area x mass
+x energy / 365.25. Intervals leave out one block at a time (plants below three
 blocks); errors of quantities join by the delta method with Welch-Satterthwaite degrees of freedom. Standing crop is
 never brought to a day.
 
@@ -133,6 +136,13 @@ def sentence(found: Rewards, why_doubt: Sequence[Doubt]) -> str:
     for e in found.effects:
         if e.name in ("workers_per_plant", "energy_standing") and e is not main and "months" not in e.where:
             text += f" {_told(e)}"
+    leaf = of.get(("leaf_energy_saved", "leaf"))
+    if leaf is not None:
+        shown = "" if leaf.low > 0 or leaf.high < 0 else "; that ants save leaf was not shown"
+        text += f" Leaf worth {number(leaf.estimate)} J a day is saved ({interval(leaf)}){shown}."
+    ratio = of.get(("saved_to_given_ratio", "leaf"))
+    if ratio is not None:
+        text += f" That is {number(ratio.estimate)} times what is given as {ratio.against} ({bounds(ratio)})."
     grave = [d for d in why_doubt if d.severity != "note"]
     return text + (f" But: {grave[0].text}" if grave else "")
 
@@ -173,7 +183,8 @@ QUESTION = Question(
         "Refractometer readings were brought to 20 °C and, as per cent by weight, turned into sugar with the density "
         "of sucrose solutions, and into energy at 16.7 J a milligram. Nectar production, standing crop and food bodies "
         "were scaled to the whole plant and averaged with each month weighing alike; workers per plant are workers per "
-        "opened domatium times domatia. Intervals leave out one block at a time, and the errors of quantities measured "
+        "opened domatium times domatia; leaf saved is what removal plants lost more than sham plants in a year. "
+        "Intervals leave out one block at a time, and the errors of quantities measured "
         "apart were joined by the delta method."
     ),
     estimate=estimate,

@@ -5,7 +5,18 @@ import polars as pl
 
 from domatia.histories import rewards as history
 from domatia.model import Doubt, StudyData
-from domatia.questions.rewards_numbers import DOMATIA, FOOD, NECTAR, STANDING, WORKERS, Material
+from domatia.questions.rewards_numbers import (
+    DOMATIA,
+    FOOD,
+    LEAF_QUANTITIES,
+    LEAVES,
+    NECTAR,
+    STANDING,
+    WITH,
+    WITHOUT,
+    WORKERS,
+    Material,
+)
 from domatia.questions.standing_doubts import FEW_BLOCKS, VERY_FEW_BLOCKS, open_findings
 from domatia.questions.wording import share
 
@@ -24,6 +35,7 @@ def rewards_doubts(data: StudyData, about: Material, unused: tuple[str, ...]) ->
         *_kinds(about),
         *_months(about),
         *_calibrated(about),
+        *_leaf(about),
         *_opened(data, about),
         *_blocks(about),
     ]
@@ -123,6 +135,24 @@ def _calibrated(about: Material) -> list[Doubt]:
         text = f"Given as a single value, whose own error is unknown and not in the intervals: {', '.join(once)}."
         found.append(Doubt("single_value", "warning", text))
     return found
+
+
+def _leaf(about: Material) -> list[Doubt]:
+    lacking = [n for n in LEAF_QUANTITIES if n not in about.calibrations]
+    if lacking:
+        text = f"What ants save is not set against it: that needs the quantities {', '.join(lacking)}."
+        return [Doubt("leaf_not_known", "note", text)]
+    if any(about.measure(n) is None for n in (WITHOUT, WITH, LEAVES)):
+        text = (
+            "What ants save is not set against it: that needs marked leaves followed for a year on plants with and "
+            "without ants, and leaves counted on the plants."
+        )
+        return [Doubt("leaf_not_known", "note", text)]
+    text = (
+        "Leaf saved is the energy of the tissue of living plants in the first year: what it would have earned, stems, "
+        "flowers, growth and the plants' lives are not in it, nor the cost of building domatia."
+    )
+    return [Doubt("leaf_only", "note", text)]
 
 
 def _opened(data: StudyData, about: Material) -> list[Doubt]:

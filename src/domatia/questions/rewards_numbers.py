@@ -8,6 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from domatia.histories import rewards as history
+from domatia.histories.leaf_saved import compared_treatments, leaves_after_a_year, lost_in_a_year
 from domatia.model import Effect, Rows, StudyData
 from domatia.stats.clustering import Estimate
 from domatia.stats.derived import Part, derived, mean_part
@@ -18,6 +19,10 @@ Array = NDArray[np.float64]
 Kept = NDArray[np.bool_]
 
 NECTAR, STANDING, FOOD, WORKERS, DOMATIA = "nectar", "standing", "food bodies", "workers", "domatia"
+WITHOUT, WITH, LEAVES = "leaf lost without ants", "leaf lost with ants", "leaves"
+GIVEN = (NECTAR, STANDING, FOOD, WORKERS)
+LEAF_QUANTITIES = (history.LEAF_AREA, history.LEAF_MASS, history.LEAF_ENERGY)
+YEAR_DAYS = 365.25
 ALL_PLANTS = "all plants"
 LEAST, LEAST_CLUSTERS = 8, 3
 """Records and blocks (else plants) that a measure needs."""
@@ -103,8 +108,14 @@ _NOUNS = {
     FOOD: "collections of food bodies",
     WORKERS: "opened domatia",
     DOMATIA: "counts of domatia",
+    WITHOUT: "plants whose leaves were followed without ants",
+    WITH: "with ants",
+    LEAVES: "counts of leaves",
 }
-_KINDS = {NECTAR: "nectar", STANDING: "nectar", FOOD: "food_bodies", WORKERS: "dissection", DOMATIA: "visit"}
+_KINDS = {
+    NECTAR: "nectar", STANDING: "nectar", FOOD: "food_bodies", WORKERS: "dissection", DOMATIA: "visit",
+    WITHOUT: "plant", WITH: "plant", LEAVES: "visit",
+}  # fmt: skip
 
 
 def gather(data: StudyData) -> Material:
@@ -137,10 +148,26 @@ def gather(data: StudyData) -> Material:
     }
     if each[WORKERS].is_empty():
         each[DOMATIA] = each[DOMATIA].clear()
+    each |= _leaf(data)
     wholly = [t.filter(pl.col("value").is_null()) for t in each.values()]
     left_out |= _named(NOT_SCALED, pl.concat([t.select("record_id") for t in wholly]))
     each = {k: t.filter(pl.col("value").is_not_null()) for k, t in each.items()}
     return _material(data, rows, each, left_out)
+
+
+def _leaf(data: StudyData) -> dict[str, pl.DataFrame]:
+    """Give leaf lost in a year with and without ants, and leaves a plant, if leaf can be turned into energy."""
+    pair = compared_treatments(data)
+    known = all(history.quantity_of(data, name)[0] for name in LEAF_QUANTITIES)
+    if pair is None or not known or data.table("leaf").is_empty():
+        return {}
+    lost = lost_in_a_year(data).with_columns(value=pl.col("lost"), month=pl.lit(0))
+    leaves = leaves_after_a_year(data, pair[1]).with_columns(value=pl.col("leaves").cast(pl.Float64), month=pl.lit(0))
+    return {
+        WITHOUT: lost.filter(pl.col("role") == pair[0]),
+        WITH: lost.filter(pl.col("role") == pair[1]),
+        LEAVES: leaves,
+    }
 
 
 def _named(reason: str, rows: pl.DataFrame) -> dict[str, list[bytes]]:
@@ -160,7 +187,7 @@ def _material(
     for name, table in each.items():
         cluster = table[column].replace_strict(code, return_dtype=pl.Int64).to_numpy() if table.height else np.zeros(0)
         if table.height < LEAST or len(np.unique(cluster)) < LEAST_CLUSTERS:
-            if name != DOMATIA:
+            if name in GIVEN:
                 left_out |= _named(TOO_FEW, table)
             continue
         measures.append(
@@ -172,7 +199,7 @@ def _material(
                 tuple(table["record_id"].to_list()),
             )
         )
-        used[_KINDS[name]] = sorted([*used.get(_KINDS[name], []), *table["record_id"].to_list()])
+        used[_KINDS[name]] = sorted({*used.get(_KINDS[name], []), *table["record_id"].to_list()})
     calibrations, strange = {}, list[bytes]()
     for name in history.UNITS:
         values, ids, unknown = history.quantity_of(data, name)
@@ -183,7 +210,7 @@ def _material(
     if strange:
         left_out["quantity in a unit that is not known here"] = sorted(strange)
     dry = tuple(sorted(set(data.profile.dry_months)))
-    there = [each[m.name].select("plant") for m in measures if m.name != DOMATIA]
+    there = [each[m.name].select("plant") for m in measures if m.name in GIVEN]
     plants = pl.concat(there)["plant"].n_unique() if there else 0
     return Material(nectar, tuple(measures), clustered, len(labels), plants, calibrations, dry, left_out, used)
 
@@ -217,7 +244,7 @@ def sugar_of(rows: pl.DataFrame) -> pl.DataFrame:
 
 def enough(about: Material) -> str:
     """Give an empty text, or the sentence that says why there is too little."""
-    if any(m.name != DOMATIA for m in about.measures):
+    if any(m.name in GIVEN for m in about.measures):
         return ""
     return (
         f"Too little to answer: nectar, food bodies or opened domatia need {LEAST} records each, of {LEAST_CLUSTERS} "
@@ -313,7 +340,7 @@ def effects_of(found: Means) -> tuple[Effect, ...]:
     if FOOD in found and energy in found:
         one = found.estimate(found[FOOD] * found[energy], {FOOD: found[energy], energy: found[FOOD]})
         effects.append(_positive("energy_per_plant_day", FOOD, one, "J/d"))
-    effects += _colony(found)
+    effects += [*_saved(found), *_colony(found)]
     return tuple(replace(e, main=i == 0) for i, e in enumerate(effects))
 
 
@@ -328,6 +355,54 @@ def _season(found: Means, name: str) -> list[Effect]:
     where = "nectar, standing crop" if name == STANDING else name
     ratio = float(shown.estimate[0])
     return [Effect("season_ratio", "dry months", "other months", ratio, low, high, where=where, standard_error=se)]
+
+
+def given(found: Means) -> tuple[float, dict[str, float], str] | None:
+    """Give what a plant spends a day, its derivatives and in what: all that is known in joules."""
+    energy = history.FOOD_ENERGY
+    value, slopes, kinds = 0.0, dict[str, float](), list[str]()
+    if NECTAR in found:
+        value, slopes = found[NECTAR], {NECTAR: 1.0}
+        kinds.append(NECTAR)
+    if FOOD in found and energy in found:
+        value += found[FOOD] * found[energy]
+        slopes |= {FOOD: found[energy], energy: found[FOOD]}
+        kinds.append(FOOD)
+    return (value, slopes, " and ".join(kinds)) if kinds and value > 0 else None
+
+
+def saved(found: Means) -> tuple[float, dict[str, float]] | None:
+    """Give the energy of the leaf that ants save, a plant and day, and its derivatives."""
+    if not all(n in found for n in (WITHOUT, WITH, LEAVES, *LEAF_QUANTITIES)):
+        return None
+    factors = (LEAVES, *LEAF_QUANTITIES)
+    whole = float(np.prod([found[f] for f in factors])) / YEAR_DAYS
+    share = found[WITHOUT] - found[WITH]
+    slopes = {WITHOUT: whole, WITH: -whole} | {f: share * whole / found[f] for f in factors}
+    return share * whole, slopes
+
+
+def _saved(found: Means) -> list[Effect]:
+    """Give the leaf saved, and against what the plant gives where some is saved beyond doubt."""
+    leaf, spent = saved(found), given(found)
+    if leaf is None:
+        return []
+    one = found.estimate(*leaf)
+    estimate, low, high, se = (float(v[0]) for v in (one.estimate, one.low, one.high, one.se))
+    effects = [
+        Effect("leaf_energy_saved", "with ants", "without", estimate, low, high, "J/d", "leaf", standard_error=se)
+    ]
+    if spent is None or low <= 0:
+        return effects
+    value = float(np.log(leaf[0] / spent[0]))
+    slopes = {k: v / leaf[0] for k, v in leaf[1].items()}
+    for k, v in spent[1].items():
+        slopes[k] = slopes.get(k, 0.0) - v / spent[0]
+    ratio = found.estimate(value, slopes)
+    shown = ratio.exponential()
+    ends = (float(shown.estimate[0]), float(shown.low[0]), float(shown.high[0]))
+    se = float(ratio.se[0])
+    return [*effects, Effect("saved_to_given_ratio", "leaf saved", spent[2], *ends, where="leaf", standard_error=se)]
 
 
 def _colony(found: Means) -> list[Effect]:

@@ -1,7 +1,5 @@
 """Tables of the rewards question: months, what a nectary gives, domatia by rank, the budget of a colony."""
 
-import calendar
-
 import numpy as np
 import polars as pl
 
@@ -17,11 +15,14 @@ from domatia.questions.rewards_numbers import (
     Material,
     Means,
     Measure,
+    given,
     monthly_mean,
+    saved,
 )
 from domatia.stats.clustering import Estimate
 from domatia.stats.leave_one_out import leave_one_out
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _BUDGET = {"what": pl.String, "estimate": pl.Float64, "low": pl.Float64, "high": pl.Float64, "unit": pl.String}
 
 
@@ -65,7 +66,7 @@ def _by_month(measure: Measure, clusters: int, factor: float) -> pl.DataFrame:
             ends: tuple[float | None, float | None] = (low, high)
         else:
             y, ends = factor * float(measure.values[own].mean()), (None, None)
-        rows.append((measure.name, m, calendar.month_abbr[m], y, *ends, int(own.sum()), "J/d"))
+        rows.append((measure.name, m, MONTHS[m - 1], y, *ends, int(own.sum()), "J/d"))
     schema = {"group": pl.String, "month": pl.Int64, "x": pl.String, "y": pl.Float64, "low": pl.Float64,
               "high": pl.Float64, "records": pl.Int64, "unit": pl.String}  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")
@@ -105,11 +106,15 @@ def budget(found: Means) -> pl.DataFrame:
         daily["nectar made"] = (found[NECTAR], {NECTAR: 1.0})
     if FOOD in found and energy in found:
         daily["food bodies"] = (found[FOOD] * found[energy], {FOOD: found[energy], energy: found[FOOD]})
-    if len(daily) == 2:
-        (a, slopes), (b, more) = daily.values()
-        daily["nectar made and food bodies"] = (a + b, slopes | more)
+    spent, leaf = given(found), saved(found)
+    if spent is not None and len(daily) > 1:
+        daily["nectar made and food bodies"] = (spent[0], spent[1])
     for what, (value, slopes) in daily.items():
         rows.append(_line(what, found.estimate(value, slopes), "J per plant and day"))
+    if leaf is not None:
+        one = found.estimate(*leaf)
+        ends = (float(one.low[0]), float(one.high[0]))
+        rows.append(("leaf saved", leaf[0], *ends, "J per plant and day"))
     workers = {WORKERS, DOMATIA} <= set(found.names) and found[WORKERS] * found[DOMATIA] > 0
     if daily and workers:
         what, (value, slopes) = list(daily.items())[-1]

@@ -6,12 +6,13 @@ import numpy as np
 import polars as pl
 
 from domatia.lifecycle.layers.layer import Layer
-from domatia.lifecycle.life import between_months, simulate
+from domatia.lifecycle.life import Life, between_months, simulate
 from domatia.lifecycle.notebook import Notebook
-from domatia.lifecycle.spec import Spec
+from domatia.lifecycle.spec import YEAR_DAYS, Spec
 from domatia.lifecycle.stand import Floats, Ints
 from domatia.lifecycle.streams import Purpose, stream
 from domatia.lifecycle.study_rows import dates
+from domatia.lifecycle.tally_damage import damage
 from domatia.lifecycle.true_value import TrueValue
 
 _NUMBER = 22
@@ -27,6 +28,7 @@ _BODY, _BODIES = 0.11, 7.0
 """mg a body; bodies a shoot and day."""
 _WORKERS, _OPENED = 14.0, 6
 _FOOD_ENERGY, _FOOD_ENERGY_SD, _DOMATIUM_MG, _DOMATIUM_SD = 22.0, 1.5, 310.0, 40.0
+_LEAF_CM2, _LEAF_CM2_SD, _LEAF_MG, _LEAF_MG_SD, _LEAF_J, _LEAF_J_SD = 62.0, 7.0, 7.5, 0.6, 18.0, 0.8
 _WEIGHED = 6
 _PLANT, _BLOCK, _NOISE = 0.35, 0.20, 0.30
 _WARM, _WARM_SD = 26.0, 2.0
@@ -162,17 +164,22 @@ def _opened(book: Notebook, rng: np.random.Generator) -> pl.DataFrame:
 
 
 def _weighed(book: Notebook, rng: np.random.Generator) -> pl.DataFrame:
-    values = [
-        *np.round(_FOOD_ENERGY + _FOOD_ENERGY_SD * rng.standard_normal(_WEIGHED), 2).tolist(),
-        *np.round(_DOMATIUM_MG + _DOMATIUM_SD * rng.standard_normal(_WEIGHED), 1).tolist(),
-    ]
+    every = (
+        ("food body energy", "J/mg", _FOOD_ENERGY, _FOOD_ENERGY_SD),
+        ("domatium dry mass", "mg", _DOMATIUM_MG, _DOMATIUM_SD),
+        ("leaf area", "cm2", _LEAF_CM2, _LEAF_CM2_SD),
+        ("leaf mass per area", "mg/cm2", _LEAF_MG, _LEAF_MG_SD),
+        ("leaf energy", "J/mg", _LEAF_J, _LEAF_J_SD),
+    )
+    n = _WEIGHED * len(every)
+    values = [np.round(mean + sd * rng.standard_normal(_WEIGHED), 2) for _, _, mean, sd in every]
     return pl.DataFrame(
         {
-            "name": ["food body energy"] * _WEIGHED + ["domatium dry mass"] * _WEIGHED,
-            "number": values,
-            "unit": ["J/mg"] * _WEIGHED + ["mg"] * _WEIGHED,
-            "when": [book.spec.start] * (2 * _WEIGHED),
-            "row": [f"sample {i + 1}" for i in range(2 * _WEIGHED)],
+            "name": [name for name, *_ in every for _ in range(_WEIGHED)],
+            "number": np.concatenate(values),
+            "unit": [unit for _, unit, *_ in every for _ in range(_WEIGHED)],
+            "when": [book.spec.start] * n,
+            "row": [f"sample {i + 1}" for i in range(n)],
         }
     )
 
@@ -215,23 +222,46 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
     yield value("energy_per_plant_day", "food bodies", bodies, "J/d")
     yield value("energy_per_plant_day", "nectar and food bodies", made["nectar"] + bodies, "J/d")
     yield value("workers_per_domatium", "opened domatia", _WORKERS, "1")
-    domatia = _domatia(spec, seed)
+    domatia, saved = _grown(spec, seed)
     held = "plants with patrolling ants"
     yield value("workers_per_plant", held, _WORKERS * domatia, "1")
     yield value("domatia_mass", held, _DOMATIUM_MG * domatia, "mg")
+    yield TrueValue("rewards", "leaf_energy_saved", "with ants", "without", "leaf", saved, "J/d")
+    ratio = saved / (made["nectar"] + bodies)
+    yield TrueValue("rewards", "saved_to_given_ratio", "leaf saved", "nectar and food bodies", "leaf", ratio, "1")
 
 
-def _domatia(spec: Spec, seed: int) -> float:
-    """Give the mean number of domatia of plants at the last look that finds workers on them."""
-    big = spec.sized(120, spec.plants_per_block)
-    life = simulate(big, seed, 2**41)
+def _grown(spec: Spec, seed: int) -> tuple[float, float]:
+    """Count domatia of plants at the last look that finds workers on them, and J of leaf saved a plant and day."""
+    big, arms = spec.sized(120, spec.plants_per_block), len(spec.arms)
+    domatia, leaves = np.zeros(2), np.zeros(2)
+    lost, plants = np.zeros(arms), np.zeros(arms)
+    roles = [a.role for a in spec.arms]
+    other = roles.index("sham" if "sham" in roles else "control")
+    for turn in range(arms):
+        life = simulate(big, seed, 2**41, turn)
+        last = _last_domatia(big, life)
+        domatia += [np.nansum(last), np.isfinite(last).sum()]
+        counted = damage(big, life, stream(seed, 2**41, Purpose.LEAVES, 3))
+        lost, plants = lost + counted["leaf_fate"], plants + counted["leaf_fate_plants"]
+        there = np.flatnonzero((life.stand.arm == other) & (life.death_day > YEAR_DAYS))
+        tall = np.exp(between_months(life.log_height, there, np.full(len(there), YEAR_DAYS)))
+        leaves += [(0.8 * tall**0.75).sum(), len(there)]
+    share = lost / plants
+    worth = leaves[0] / leaves[1] * _LEAF_CM2 * _LEAF_MG * _LEAF_J / YEAR_DAYS
+    saved = (share[roles.index("removal")] - share[other]) * worth
+    return float(domatia[0] / domatia[1]), float(saved)
+
+
+def _last_domatia(big: Spec, life: Life) -> Floats:
+    """Give the expected domatia of each plant at the last look that found workers on it; nan where none did."""
     slots, found = np.arange(big.n_plants), np.full(big.n_plants, np.nan)
     for r in range(big.rounds):
         day = life.rounds.day[r, life.stand.block].astype(np.float64)
         occupant = life.changes.at(slots, day - 1e-3)
         held = (occupant > 0) & (occupant <= len(big.ants)) & (life.death_day > day) & life.rounds.looked[r]
         found = np.where(held, 0.25 * np.exp(between_months(life.log_height, slots, day)), found)
-    return float(np.nanmean(found))
+    return found
 
 
 REWARDS = Layer("rewards", _NUMBER, ("rewards",), draw, truth)
