@@ -78,7 +78,7 @@ def fitted(seed: int) -> ResponseCurves:
 
 
 def test_optimum_inside_and_not_reached() -> None:
-    """Simulated truth (12 seeds): intervals hold the optimum inside; a kind that rises to the end has not reached it."""
+    """Simulated truth (12 seeds): intervals hold an optimum inside; a kind that rises to the end has not reached it."""
     found = [fitted(seed) for seed in range(12)]
     inside, rising = ([c.optimum(kind) for c in found] for kind in (1, 2))
     assert {o.reached for o in inside} == {"inside"}

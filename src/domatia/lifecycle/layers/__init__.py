@@ -7,6 +7,7 @@ from domatia.lifecycle.layers.fights import FOUGHT
 from domatia.lifecycle.layers.fruiting import FRUITING
 from domatia.lifecycle.layers.ground import GROUND
 from domatia.lifecycle.layers.layer import Layer
+from domatia.lifecycle.layers.light import LIGHT
 from domatia.lifecycle.layers.patrols import PATROLS
 from domatia.lifecycle.layers.pattern import PATTERNS
 from domatia.lifecycle.layers.published import PUBLISHED
@@ -25,6 +26,7 @@ ALL: tuple[Layer, ...] = (
     BROODS,
     PATTERNS,
     TRIALS,
+    LIGHT,
 )
 """Every layer, in the order in which its tables are brought in."""
 
