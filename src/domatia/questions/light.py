@@ -133,7 +133,8 @@ def figure(found: Light) -> Chart | None:
     points_ = light_tables.observed(found.tables["by_openness"], kinds)
     low, high = found.about.span
     points_ = points_.filter(pl.col("x").is_between(low, high))
-    return fitted(found.tables["curve"], points_, names, words)
+    top = float(found.tables["curve"].select(pl.max_horizontal("y", "high").max()).item())
+    return fitted(found.tables["curve"], points_, names, words, limits=(0.0, float(np.ceil(10 * top) / 10)))
 
 
 def sentence(found: Light, why_doubt: Sequence[Doubt]) -> str:
