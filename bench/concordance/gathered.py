@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable
 
-from bench.concordance import Row, brood, fights, intruders, patrol, reproduction, synthesis
+from bench.concordance import Row, brood, fights, intruders, patrol, reproduction, resprout, rewards, synthesis
 
 ROWS: dict[str, Callable[[], list[Row]]] = {
     "brood": brood.rows,
@@ -10,6 +10,8 @@ ROWS: dict[str, Callable[[], list[Row]]] = {
     "intruders": intruders.rows,
     "patrol": patrol.rows,
     "reproduction": reproduction.rows,
+    "resprout": resprout.rows,
+    "rewards": rewards.rows,
     "synthesis": synthesis.rows,
 }
 """By question."""
