@@ -199,8 +199,9 @@ def near_crown(about: Material) -> list[Effect]:
     held, distance, block = (rows[c].cast(pl.Float64).to_numpy() for c in ("held", "distance_m", "cluster"))
     if rows.height < 2 * LEAST or rows["distance_m"].n_unique() < 4 or min(held.sum(), (1 - held).sum()) < LEAST:
         return []
+    whole = exponential_decay(distance, held)
     found = _refitted(
-        lambda own: np.log([exponential_decay(distance[own], held[own]).halving]),
+        lambda own: np.log([exponential_decay(distance[own], held[own], whole).halving]),
         block.astype(np.int64),
         about.clusters,
     )

@@ -40,7 +40,7 @@ class Decay:
         return self.length * float(np.log(2.0))
 
 
-def exponential_decay(distance: Floats, event: Floats) -> Decay:
+def exponential_decay(distance: Floats, event: Floats, near: Decay | None = None) -> Decay:
     """Fit p = a exp(-d / L) by maximum likelihood.
 
     Parameters
@@ -49,6 +49,8 @@ def exponential_decay(distance: Floats, event: Floats) -> Decay:
         0 or more, not all alike.
     event : array (n,)
         1 where it happened, else 0; both must occur.
+    near : Decay, optional
+        Begin here alone: the fit to nearly the same data, as when one group is left out.
 
     Raises
     ------
@@ -65,16 +67,15 @@ def exponential_decay(distance: Floats, event: Floats) -> Decay:
         slope = np.array([np.sum(by_p * p * (1 - start)), np.sum(by_p * p * (-rate * d))])
         return -float(np.sum(y * np.log(p) + (1 - y) * np.log1p(-p))), -slope
 
-    bounds = ((-15.0, 15.0), (np.log(1 / (LONGEST * longest)), np.log(1e3 / longest)))
+    bounds = ((-15.0, 15.0), (-float(np.log(LONGEST * longest)), float(np.log(1e3 / longest))))
     share = float(np.clip(y.mean(), 0.02, 0.98))
     starts = [np.array([np.log(s / (1 - s)), np.log(r / longest)]) for s in (share, 0.5, 0.9) for r in (0.1, 1.0, 5.0)]
-    best = min(
-        (
-            minimize(minus, s, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9})
-            for s in starts
-        ),
-        key=lambda found: float(found.fun),
-    )
+    if near is not None:
+        s = float(np.clip(near.start, 1e-6, 1 - 1e-6))
+        starts = [np.array([np.log(s / (1 - s)), -np.log(near.length)])]
+    options = {"ftol": 1e-14, "gtol": 1e-9}
+    found = [minimize(minus, s, jac=True, method="L-BFGS-B", bounds=bounds, options=options) for s in starts]
+    best = min(found, key=lambda one: float(one.fun))
     a, log_rate = (float(v) for v in best.x)
     return Decay(float(1 / (1 + np.exp(-a))), float(np.exp(-log_rate)), -float(best.fun))
 
