@@ -85,7 +85,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Light:
     ask : Ask
         Groups and covariates are not used here; a doubt says so.
     rng : numpy Generator
-        For dealing the occupants anew.
+        For the overlaps' intervals, and for dealing the occupants anew.
     """
     about = numbers.gather(data)
     given = (("--by", ask.by), ("--adjust", ", ".join(ask.adjust)))
@@ -105,7 +105,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Light:
     effects = [
         *numbers.share_effects(about, curves),
         *numbers.place_effects(about, curves),
-        *numbers.overlap_effects(about, curves),
+        *numbers.overlap_effects(about, curves, rng),
         *numbers.within_effects(about),
     ]
     effects[0] = replace(effects[0], main=True)

@@ -189,16 +189,18 @@ def place_effects(about: Material, curves: ResponseCurves) -> list[Effect]:
     return found
 
 
-def overlap_effects(about: Material, curves: ResponseCurves) -> list[Effect]:
-    """Give the overlap of each two ants."""
-    ants = about.ants
-    return [
-        _effect(
-            f"light_overlap_{index}", (about.kinds[i], about.kinds[j]), curves.overlap(i, j, index), "1",
-            range_text(about),
-        )
-        for a, i in enumerate(ants) for j in ants[a + 1 :] for index in INDICES
-    ]  # fmt: skip
+def overlap_effects(about: Material, curves: ResponseCurves, rng: np.random.Generator) -> list[Effect]:
+    """Give the overlap of each two ants, ordered by name within a pair."""
+    ants = sorted(about.ants, key=lambda k: about.kinds[k])
+    pairs = [(i, j) for a, i in enumerate(ants) for j in ants[a + 1 :]]
+    found = []
+    for index in INDICES if pairs else ():
+        c = curves.overlap(pairs, index, rng)
+        for n, (i, j) in enumerate(pairs):
+            one = Estimate(*(v[[n]] for v in (c.estimate, c.se, c.low, c.high)))
+            names = (about.kinds[i], about.kinds[j])
+            found.append(_effect(f"light_overlap_{index}", names, one, "1", range_text(about)))
+    return found
 
 
 def within_effects(about: Material) -> list[Effect]:

@@ -5,24 +5,28 @@ distribution q_k that would be seen if places were equally common at every x: co
 
 Optimum: the x of the highest share within the range; at either end it was not reached. Its interval holds every x at
 which the slope of log p_k does not differ from nought, between the outermost such x (inverting the test of a slope;
-Fieller 1954, J. R. Stat. Soc. B 16:175-185, is its best known case); where an end of the range is among them, there is
-no bound on that side. Breadth: the length of the range that holds the middle part (80 %) of q_k. Mean: that of q_k.
-Overlap of q_k and q_j: `domatia.stats.overlap`. These have delta-method intervals; the overlap's on the log of one less
-overlap, and reaching 1 where the curves do not differ in shape by Hotelling's T2 (Hotelling 1931, Ann. Math. Stat.
-2:360-378): chance alone pulls the overlap of equal curves below 1.
+Fieller 1954, J. R. Stat. Soc. B 16:175-185, is its best known case); where an end of the range is among them, there
+is no bound on that side. Breadth: the length of the range that holds the middle part (80 %) of q_k. Mean: that of
+q_k. Overlap of q_k and q_j: `domatia.stats.overlap`. Mean and breadth have delta-method intervals. Chance alone pulls
+the overlap of equal curves below 1; its interval is the basic one from coefficients drawn about those found (Davison
+& Hinkley 1997, Bootstrap Methods, section 5.2), on the log of one less overlap, and reaches 1 where the curves do not
+differ in shape by Hotelling's T2 (Hotelling 1931, Ann. Math. Stat. 2:360-378).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from domatia.stats.arrays import Floats
-from domatia.stats.clustering import Estimate
+from domatia.stats.clustering import Estimate, two_sided_quantile
 from domatia.stats.multinomial import Multinomial
 from domatia.stats.natural_spline import NaturalSpline
 from domatia.stats.overlap import Index, overlaps
 
 MIDDLE = 0.80
+_DRAWS = 600
+_NEXT_TO_ONE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -145,26 +149,35 @@ class ResponseCurves:
         rest = max(df - r + 1.0, 1.0)
         return float(special.fdtrc(r, rest, square * rest / (df * r)))
 
-    def overlap(self, one: int, other: int, index: Index) -> Estimate:
-        """Give the overlap of two kinds, corrected for what is available, arrays (1,); `se` is that of the overlap."""
-        (p, dp), (q, dq) = self.used(one), self.used(other)
-        value = float(overlaps(np.stack([p, q]), index)[0, 1])
-        doubt = self.fit.uncertainty
-        plain = doubt.linear(np.array([value]), _overlap_gradient(p, q, index, (dp, dq))[None])
-        apart = max(1.0 - value, 1e-12)
-        reach = float(np.exp(np.minimum(doubt.quantile * plain.se[0] / apart, 50.0)))
-        high = 1.0 if self.same_shape(one, other) > 1.0 - doubt.level else 1.0 - apart / reach
-        low = max(1.0 - apart * reach, 0.0)
-        return Estimate(plain.estimate, plain.se, np.array([low]), np.array([high]))
+    def overlap(self, pairs: Sequence[tuple[int, int]], index: Index, rng: np.random.Generator) -> Estimate:
+        """Give the overlap of pairs of kinds, corrected for what is available and for chance, arrays (pairs,).
 
+        Doubt in the curves makes them differ, which pulls the overlap down: coefficients drawn about those found show
+        by how much, and estimate and interval are moved back by as much (on the log of one less overlap). `se` is the
+        spread of the drawn overlaps.
+        """
+        one, other = np.array(pairs).T
+        drawn = self._overlaps_drawn(index, rng)[:, one, other]
+        value = overlaps(np.stack([self.used(k)[0] for k in range(len(self.fit.coefficients) + 1)]), index)[one, other]
+        apart, moved = np.log(np.maximum(1.0 - value, _NEXT_TO_ONE)), np.log(np.maximum(1.0 - drawn, _NEXT_TO_ONE))
+        tail = (1.0 - self.fit.uncertainty.level) / 2.0
+        ends = 2.0 * apart - np.quantile(moved, [tail, 0.5, 1.0 - tail], axis=0)
+        low, middle, high = np.maximum(1.0 - np.exp(ends), 0.0)
+        same = np.array([self.same_shape(i, j) for i, j in pairs]) > 1.0 - self.fit.uncertainty.level
+        return Estimate(middle, drawn.std(axis=0), low, np.where(same, 1.0, high))
 
-def _overlap_gradient(p: Floats, q: Floats, index: Index, moves: tuple[Floats, Floats]) -> Floats:
-    dp, dq = moves
-    if index == "schoener":
-        return np.asarray(-0.5 * np.sign(p - q) @ (dp - dq), dtype=np.float64)
-    pp, qq, pq = p @ p, q @ q, p @ q
-    cross = q @ dp + p @ dq
-    if index == "pianka":
-        root = np.sqrt(pp * qq)
-        return np.asarray(cross / root - pq / root * (p @ dp / pp + q @ dq / qq), dtype=np.float64)
-    return np.asarray(2.0 * cross / (pp + qq) - 4.0 * pq / (pp + qq) ** 2 * (p @ dp + q @ dq), dtype=np.float64)
+    def _overlaps_drawn(self, index: Index, rng: np.random.Generator) -> Floats:
+        """Give the overlaps of all kinds with coefficients drawn about those found, (draws, kinds, kinds)."""
+        fit, q = self.fit, self.fit.uncertainty
+        values, vectors = np.linalg.eigh(q.covariance)
+        wider = q.quantile / two_sided_quantile(q.level)
+        root = vectors * np.sqrt(np.maximum(values, 0.0)) * wider
+        half = rng.standard_normal((_DRAWS // 2, len(values)))
+        b = fit.coefficients.ravel() + np.vstack([half, -half]) @ root.T
+        X = self.spline.columns(self.grid)
+        eta = np.einsum("xp,dkp->dkx", X, b.reshape(_DRAWS, *fit.coefficients.shape))
+        eta = np.concatenate([np.zeros((_DRAWS, 1, len(X))), eta], axis=1)
+        share = np.exp(eta - eta.max(axis=1, keepdims=True))
+        share /= share.sum(axis=1, keepdims=True)
+        used = share / share.sum(axis=2, keepdims=True)
+        return np.stack([overlaps(one, index) for one in used])

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 import pytest
@@ -11,7 +10,6 @@ from domatia.stats.arrays import Floats, Ints
 from domatia.stats.clustering import Estimate, model_uncertainty
 from domatia.stats.multinomial import Multinomial, multinomial
 from domatia.stats.natural_spline import NaturalSpline, spline_over
-from domatia.stats.overlap import INDICES
 from domatia.stats.response_curves import ResponseCurves
 
 GRID = np.linspace(5.0, 65.0, 241)
@@ -36,14 +34,12 @@ def moved(curves: ResponseCurves, j: int, by: float) -> ResponseCurves:
 
 @pytest.mark.parametrize("kind", range(4))
 def test_delta_method_of_each_number(kind: int) -> None:
-    """Standard errors of share, mean, breadth and overlaps follow from moving each coefficient by a little."""
-    other = (kind + 1) % 4
+    """Standard errors of share, mean and breadth follow from moving each coefficient by a little."""
     numbers: dict[str, Callable[[ResponseCurves], Estimate]] = {
         "share": lambda c: c.share(kind, np.array([30.0])),
         "difference": lambda c: c.share_difference(kind, 50.0, 10.0),
         "mean": lambda c: c.mean(kind),
         "breadth": lambda c: c.breadth(kind),
-        **{i: partial(ResponseCurves.overlap, one=kind, other=other, index=i) for i in INDICES},
     }
     for name, number in numbers.items():
         steep = np.array([
@@ -58,7 +54,7 @@ def test_breadth_and_mean_of_an_even_kind() -> None:
     even = known(np.zeros((2, 4)))
     assert even.breadth(1).estimate[0] == pytest.approx(0.8 * 60.0, rel=0.01)
     assert even.mean(1).estimate[0] == pytest.approx(35.0)
-    assert even.overlap(0, 1, "pianka").estimate[0] == pytest.approx(1.0)
+    assert even.overlap([(0, 1)], "pianka", np.random.default_rng(1)).estimate[0] > 0.99999
 
 
 def drawn(rng: np.random.Generator, n: int) -> tuple[Floats, Ints, Ints]:
@@ -90,10 +86,10 @@ def test_optimum_inside_and_not_reached() -> None:
 def test_equal_shapes_may_overlap_wholly() -> None:
     """Two kinds of one shape: the upper end of their overlap is 1 but for chance; two of different shapes: below."""
     found = [fitted(seed) for seed in range(12)]
-    same = [c.overlap(1, 3, "schoener") for c in found]
-    assert all(o.estimate[0] < 1.0 for o in same)
+    same = [c.overlap([(1, 3)], "schoener", np.random.default_rng(1)) for c in found]
+    assert all(o.low[0] < o.estimate[0] < 1.0 for o in same)
     assert sum(o.high[0] == 1.0 for o in same) >= 10
     for c in found:
-        different = c.overlap(0, 2, "schoener")
+        different = c.overlap([(0, 2)], "schoener", np.random.default_rng(1))
         assert different.low[0] < different.estimate[0] < different.high[0] < 1.0
         assert c.same_shape(0, 2) < 0.05
