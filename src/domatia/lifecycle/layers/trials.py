@@ -36,7 +36,7 @@ AGAIN_MIN, AGAIN_ANTS = 0.5, (1.0, 0.7, 0.5, 0.1)
 PLANT, BLOCK = 0.40, 0.25
 TIED, CALLED_AWAY, NOTHING_SAID, NO_REASON = 0.25, 0.06, 0.03, 0.3
 RESPONSES = ("1 ignored", "2 inspected", "3 threatened", "4 bitten", "5 pinned", "6 carried off")
-NUMBER = 31
+NUMBER = 51
 
 
 @dataclass(frozen=True)
