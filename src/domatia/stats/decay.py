@@ -13,6 +13,8 @@ from scipy.optimize import minimize
 
 from domatia.stats.arrays import Floats
 
+Point = np.ndarray[tuple[int], np.dtype[np.float64]]
+
 LONGEST = 1e4
 """Longest length of decay, in units of the longest distance: beyond it no decay can be told from none."""
 
@@ -60,7 +62,7 @@ def exponential_decay(distance: Floats, event: Floats, near: Decay | None = None
     d, y = _checked(distance, event)
     longest = float(d.max())
 
-    def minus(point: Floats) -> tuple[float, Floats]:
+    def minus(point: Point) -> tuple[float, Floats]:
         start, rate = 1 / (1 + np.exp(-point[0])), np.exp(point[1])
         p = np.clip(start * np.exp(-rate * d), 1e-12, 1 - 1e-12)
         by_p = y / p - (1 - y) / (1 - p)
@@ -69,15 +71,23 @@ def exponential_decay(distance: Floats, event: Floats, near: Decay | None = None
 
     bounds = ((-15.0, 15.0), (-float(np.log(LONGEST * longest)), float(np.log(1e3 / longest))))
     share = float(np.clip(y.mean(), 0.02, 0.98))
-    starts = [np.array([np.log(s / (1 - s)), np.log(r / longest)]) for s in (share, 0.5, 0.9) for r in (0.1, 1.0, 5.0)]
+    starts = [_point(np.log(s / (1 - s)), np.log(r / longest)) for s in (share, 0.5, 0.9) for r in (0.1, 1.0, 5.0)]
     if near is not None:
         s = float(np.clip(near.start, 1e-6, 1 - 1e-6))
-        starts = [np.array([np.log(s / (1 - s)), -np.log(near.length)])]
-    options = {"ftol": 1e-14, "gtol": 1e-9}
-    found = [minimize(minus, s, jac=True, method="L-BFGS-B", bounds=bounds, options=options) for s in starts]
+        starts = [_point(np.log(s / (1 - s)), -np.log(near.length))]
+    found = [
+        minimize(minus, s, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9})
+        for s in starts
+    ]
     best = min(found, key=lambda one: float(one.fun))
     a, log_rate = (float(v) for v in best.x)
     return Decay(float(1 / (1 + np.exp(-a))), float(np.exp(-log_rate)), -float(best.fun))
+
+
+def _point(odds: float, log_rate: float) -> Point:
+    point: Point = np.empty(2)
+    point[:] = odds, log_rate
+    return point
 
 
 def _checked(distance: Floats, event: Floats) -> tuple[Floats, Floats]:
