@@ -7,6 +7,7 @@
     python -m bench calibrate [--replicates N] [CODE ...]   do 95 % intervals hold the truth 95 times in 100?
     python -m bench concordance [CODE ...]    our values beside printed ones and those of other programs
     python -m bench broken                    300 broken inputs
+    python -m bench pattern                   point patterns against R, random labelling against a plain loop
     python -m bench kills [MOMENTS] [ADDRESS] kill -9 inside an import; `postgresql` for a server started for it
 
 PREFIX names the tables of a simulated study: PREFIX_visits.csv and so on. R peers need R with its packages from Debian.
@@ -95,6 +96,10 @@ def main(argv: list[str]) -> int:
         from bench.concordance.gathered import all_rows
 
         print(as_text(all_rows(args)))
+    elif what == "pattern":
+        from bench.pattern import rows as pattern_rows
+
+        show(pattern_rows())
     elif what == "broken":
         from bench.broken_inputs import main as run_broken
 

@@ -15,6 +15,7 @@ from domatia.questions.wording import share
 FEW_COLONIES = 30
 _OLD_DAYS = 100.0
 _MANY = 0.05
+_ROUGH = 0.25
 
 
 def pattern_doubts(
@@ -105,6 +106,13 @@ def _what_it_says(about: Material, effects: Sequence[Effect], tables: Mapping[st
             "like neighbours that keep to each other."
         )
         found.append(Doubt("no_light", "warning", text))
+    rare = [e.of for e in effects if e.name == "same_ant_neighbour_ratio" and (e.standard_error or 0.0) > _ROUGH]
+    if rare:
+        text = (
+            f"Of {', '.join(rare)} few neighbours of the same ant are expected; such a ratio is rough, and ants with "
+            "fewer than five expected have none."
+        )
+        found.append(Doubt("few_expected", "note", text))
     if about.colonies.table.height < FEW_COLONIES:
         text = f"There are {about.colonies.table.height} colonies only; the intervals are rough."
         found.append(Doubt("few_colonies", "warning", text))

@@ -95,8 +95,8 @@ class Material:
         windows = [self.windows[c] for c in code]
         density = sum(n * n / w.area for n, w in zip(number.tolist(), windows, strict=True))
         most = min(min(w.shorter_side for w in windows) / 4.0, float(np.sqrt(2.0 * _MOST_PAIRS / (np.pi * density))))
-        ten = 10.0 ** np.floor(np.log10(most))
-        return float(max(v * ten for v in (1.0, 2.0, 5.0) if v * ten <= most * (1 + 1e-9)))
+        ten = 10.0 ** np.floor(np.log10(most * 1.01))
+        return float(max(v * ten for v in (1.0, 2.0, 5.0) if v * ten <= most * 1.01))
 
     def rows_used(self) -> Rows:
         """Name the records used and left out."""

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from domatia.stats.arrays import Bools, Floats, Ints
+from domatia.stats.arrays import Floats, Ints
 from domatia.stats.point_window import Window, edge_distances
 
 if TYPE_CHECKING:
@@ -135,18 +135,16 @@ def isotropic_weights(window: Window, xy: Floats, i: Ints, distance: Floats) -> 
     distance : array, shape (pairs,)
     """
     weight = np.ones(len(i))
-    if not len(i):
-        return weight
     step = max(1, _CHUNK // len(window.starts))
     for a in range(0, len(xy), step):
         far = edge_distances(xy[a : a + step], window)
-        own = np.flatnonzero((i >= a) & (i < a + step)) if len(xy) > step else np.arange(len(i))
-        out = own[distance[own] > far.min(axis=1)[i[own] - a]]
-        if len(out):
-            edges = _Edges(window, xy[a : a + step], far)
-            for part in np.array_split(out, 1 + len(out) // _PART):
-                seen = _seen_arcs(edges, i[part] - a, distance[part])
-                weight[part] = np.minimum(1.0 / np.maximum(seen, 1e-12), MOST_WEIGHT)
+        nearest = np.full(len(xy), np.inf)
+        nearest[a : a + step] = far.min(axis=1)
+        out = np.flatnonzero(distance > nearest.take(i))
+        edges = _Edges(window, xy[a : a + step], far)
+        for part in np.array_split(out, 1 + len(out) // _PART):
+            seen = _seen_arcs(edges, i.take(part) - a, distance.take(part))
+            weight[part] = np.minimum(1.0 / np.maximum(seen, 1e-12), MOST_WEIGHT)
     return weight
 
 
@@ -163,7 +161,8 @@ def _seen_arcs(edges: "_Edges", i: Ints, d: Floats) -> Floats:
             pair, of, reach = pair.take(kept), of.take(kept), reach.take(kept)
         if not len(pair):
             break
-        total[pair] += edges.crossed(k, of, reach)
+        crossed, angle = edges.crossed(k, of, reach)
+        total[pair.take(crossed)] += angle
     # no crossing at all leaves exactly nought: the whole circle is inside
     return np.where(total == 0.0, 1.0, np.mod(total, 2 * np.pi) / (2 * np.pi))
 
@@ -180,33 +179,33 @@ class _Edges:
         length = np.sqrt(along[:, 0] ** 2 + along[:, 1] ** 2)
         self.u = along / length[:, None]
         self.normal = np.arctan2(self.u[:, 0], -self.u[:, 1])
-        self.window, self.xy, self.length = window, xy, length
+        self.window, self.xy = window, xy
         ends = [np.sqrt((xy[:, :1] - c[:, 0]) ** 2 + (xy[:, 1:] - c[:, 1]) ** 2) for c in (window.starts, window.ends)]
         far = np.minimum(far, np.minimum(*ends))
         self.edge = np.argsort(far, axis=1)
         self.far, self.first, self.last = (
             np.ascontiguousarray(np.take_along_axis(v, self.edge, axis=1).T) for v in (far, *ends)
         )
-        self.columns: list[tuple[Floats, Bools, Floats]] = []
+        self.columns: list[tuple[Floats, Floats]] = []
 
-    def _column(self, k: int) -> tuple[Floats, Bools, Floats]:
-        """Give how far each point's k-th edge lies off as a line, whether the point lies beside it, and its turn."""
+    def _column(self, k: int) -> tuple[Floats, Floats]:
+        """Give how far each point's k-th edge lies off as a line, and its turn."""
         edge = self.edge[:, k]
         start, u = self.window.starts[edge] - self.xy, self.u[edge]
-        foot = u[:, 0] * start[:, 0] + u[:, 1] * start[:, 1]
-        beside = (foot < 0.0) & (foot + self.length[edge] > 0.0)
-        return u[:, 0] * start[:, 1] - u[:, 1] * start[:, 0], beside, self.normal[edge]
+        return u[:, 0] * start[:, 1] - u[:, 1] * start[:, 0], self.normal[edge]
 
-    def crossed(self, k: int, i: Ints, d: Floats) -> Floats:
-        """Give what the crossings with the k-th edge of point i add to the angle inside; nought without a crossing."""
+    def crossed(self, k: int, i: Ints, d: Floats) -> tuple[Ints, Floats]:
+        """Give which circles that reach the k-th edge of their point cross it, and what that adds to the angle inside.
+
+        An edge with both corners in the circle is not crossed, one with both outside twice.
+        """
         while len(self.columns) <= k:
             self.columns.append(self._column(len(self.columns)))
-        height, beside, normal = (c.take(i) for c in self.columns[k])
-        half = np.sqrt(np.maximum((d - height) * (d + height), 0.0))
-        turn = np.arctan2(half, height)
-        out_first, out_last = self.first[k].take(i) >= d, self.last[k].take(i) >= d
-        twice = out_first & out_last & beside & (half > 0.0)
-        # the edge runs with the inside on its left: the circle, run anticlockwise, comes in at its far crossing
-        enters = (out_last & ~out_first) | twice
-        leaves = (out_first & ~out_last) | twice
-        return np.asarray(leaves * (normal + turn) - enters * (normal - turn), dtype=np.float64)
+        leaves, enters = self.first[k].take(i) >= d, self.last[k].take(i) >= d
+        which = np.flatnonzero(leaves | enters)
+        i, d, leaves, enters = i.take(which), d.take(which), leaves.take(which), enters.take(which)
+        height, normal = (c.take(i) for c in self.columns[k])
+        turn = np.arctan2(np.sqrt(np.maximum((d - height) * (d + height), 0.0)), height)
+        # the inside is on the edge's left: the circle, run anticlockwise, goes out where the edge's first corner is
+        # outside it and comes in where its last one is
+        return which, np.asarray(leaves * (normal + turn) - enters * (normal - turn), dtype=np.float64)
