@@ -7,13 +7,18 @@ from domatia.checks.back_from_the_dead import CHECK as BACK_FROM_THE_DEAD
 from domatia.checks.barrier_overdue import CHECK as BARRIER_OVERDUE
 from domatia.checks.bridge import CHECK as BRIDGE
 from domatia.checks.contact_after_exclusion import CHECK as CONTACT_AFTER_EXCLUSION
+from domatia.checks.count_without_extent import CHECK as COUNT_WITHOUT_EXTENT
 from domatia.checks.dead_above_workers import CHECK as DEAD_ABOVE_WORKERS
 from domatia.checks.death_after_gap import CHECK as DEATH_AFTER_GAP
 from domatia.checks.digit_heaping import CHECK as DIGIT_HEAPING
+from domatia.checks.domatium_opened_twice import CHECK as DOMATIUM_OPENED_TWICE
 from domatia.checks.duplicate_visit import CHECK as DUPLICATE_VISIT
 from domatia.checks.effect_unusable import CHECK as EFFECT_UNUSABLE
+from domatia.checks.impossible_brix import CHECK as IMPOSSIBLE_BRIX
 from domatia.checks.impossible_date import CHECK as IMPOSSIBLE_DATE
 from domatia.checks.larvae_above_eggs import CHECK as LARVAE_ABOVE_EGGS
+from domatia.checks.longer_than_since import CHECK as LONGER_THAN_SINCE
+from domatia.checks.mass_without_bodies import CHECK as MASS_WITHOUT_BODIES
 from domatia.checks.no_permit import CHECK as NO_PERMIT
 from domatia.checks.not_found_then_found import CHECK as NOT_FOUND_THEN_FOUND
 from domatia.checks.observer_drift import CHECK as OBSERVER_DRIFT
@@ -22,7 +27,9 @@ from domatia.checks.occupant_changed import CHECK as OCCUPANT_CHANGED
 from domatia.checks.occupied_removal import CHECK as OCCUPIED_REMOVAL
 from domatia.checks.out_of_range import CHECK as OUT_OF_RANGE
 from domatia.checks.outside_plot import CHECK as OUTSIDE_PLOT
+from domatia.checks.patrol_without_ants import CHECK as PATROL_WITHOUT_ANTS
 from domatia.checks.place_not_visited import CHECK as PLACE_NOT_VISITED
+from domatia.checks.production_with_ants import CHECK as PRODUCTION_WITH_ANTS
 from domatia.checks.residue import CHECK as RESIDUE
 from domatia.checks.shrinkage import CHECK as SHRINKAGE
 from domatia.checks.sprayed_control import CHECK as SPRAYED_CONTROL
@@ -48,13 +55,18 @@ ALL: tuple[Check, ...] = (
     BARRIER_OVERDUE,
     BRIDGE,
     CONTACT_AFTER_EXCLUSION,
+    COUNT_WITHOUT_EXTENT,
     DEAD_ABOVE_WORKERS,
     DEATH_AFTER_GAP,
     DIGIT_HEAPING,
+    DOMATIUM_OPENED_TWICE,
     DUPLICATE_VISIT,
     EFFECT_UNUSABLE,
+    IMPOSSIBLE_BRIX,
     IMPOSSIBLE_DATE,
     LARVAE_ABOVE_EGGS,
+    LONGER_THAN_SINCE,
+    MASS_WITHOUT_BODIES,
     NO_PERMIT,
     NOT_FOUND_THEN_FOUND,
     OBSERVER_DRIFT,
@@ -63,7 +75,9 @@ ALL: tuple[Check, ...] = (
     OCCUPIED_REMOVAL,
     OUT_OF_RANGE,
     OUTSIDE_PLOT,
+    PATROL_WITHOUT_ANTS,
     PLACE_NOT_VISITED,
+    PRODUCTION_WITH_ANTS,
     RESIDUE,
     SHRINKAGE,
     SPRAYED_CONTROL,

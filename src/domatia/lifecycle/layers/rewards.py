@@ -30,6 +30,7 @@ _WORKERS, _OPENED = 14.0, 6
 _FOOD_ENERGY, _FOOD_ENERGY_SD, _DOMATIUM_MG, _DOMATIUM_SD = 22.0, 1.5, 310.0, 40.0
 _LEAF_CM2, _LEAF_CM2_SD, _LEAF_MG, _LEAF_MG_SD, _LEAF_J, _LEAF_J_SD = 62.0, 7.0, 7.5, 0.6, 18.0, 0.8
 _WEIGHED = 6
+_PIECES = 3
 _PLANT, _BLOCK, _NOISE = 0.35, 0.20, 0.30
 _WARM, _WARM_SD = 26.0, 2.0
 _A_DEGREE = 0.077
@@ -238,11 +239,11 @@ def _grown(spec: Spec, seed: int) -> tuple[float, float]:
     lost, plants = np.zeros(arms), np.zeros(arms)
     roles = [a.role for a in spec.arms]
     other = roles.index("sham" if "sham" in roles else "control")
-    for turn in range(arms):
-        life = simulate(big, seed, 2**41, turn)
+    for piece in range(_PIECES):
+        life = simulate(big, seed, 2**41 + piece)
         last = _last_domatia(big, life)
         domatia += [np.nansum(last), np.isfinite(last).sum()]
-        counted = damage(big, life, stream(seed, 2**41, Purpose.LEAVES, 3))
+        counted = damage(big, life, stream(seed, 2**41 + piece, Purpose.LEAVES, 3))
         lost, plants = lost + counted["leaf_fate"], plants + counted["leaf_fate_plants"]
         there = np.flatnonzero((life.stand.arm == other) & (life.death_day > YEAR_DAYS))
         tall = np.exp(between_months(life.log_height, there, np.full(len(there), YEAR_DAYS)))
