@@ -8,10 +8,10 @@ which the slope of log p_k does not differ from nought, between the outermost su
 Fieller 1954, J. R. Stat. Soc. B 16:175-185, is its best known case); where an end of the range is among them, there
 is no bound on that side. Breadth: the length of the range that holds the middle part (80 %) of q_k. Mean: that of
 q_k. Overlap of q_k and q_j: `domatia.stats.overlap`. Mean and breadth have delta-method intervals. Chance alone pulls
-the overlap of equal curves below 1; its interval is the basic one from coefficients drawn about those found (Davison
-& Hinkley 1997, Bootstrap Methods, section 5.2), on the log of one less overlap, and reaches 1 where the curves do not
-differ in shape by Hotelling's T2 (Hotelling 1931, Ann. Math. Stat. 2:360-378).
-"""
+the overlap of equal curves below 1: its interval, on the log of one less overlap, is the wider of the delta method's
+and the basic one from coefficients drawn about those found (Davison & Hinkley 1997, Bootstrap Methods, section 5.2),
+and it reaches 1 where the curves do not differ in shape by Hotelling's T2 (Hotelling 1931, Ann. Math. Stat.
+2:360-378)."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -153,18 +153,23 @@ class ResponseCurves:
         """Give the overlap of pairs of kinds, corrected for what is available and for chance, arrays (pairs,).
 
         Doubt in the curves makes them differ, which pulls the overlap down: coefficients drawn about those found show
-        by how much, and estimate and interval are moved back by as much (on the log of one less overlap). `se` is the
-        spread of the drawn overlaps.
+        by how much, and the estimate is moved back by as much (on the log of one less overlap).
         """
         one, other = np.array(pairs).T
-        drawn = self._overlaps_drawn(index, rng)[:, one, other]
-        value = overlaps(np.stack([self.used(k)[0] for k in range(len(self.fit.coefficients) + 1)]), index)[one, other]
-        apart, moved = np.log(np.maximum(1.0 - value, _NEXT_TO_ONE)), np.log(np.maximum(1.0 - drawn, _NEXT_TO_ONE))
-        tail = (1.0 - self.fit.uncertainty.level) / 2.0
-        ends = 2.0 * apart - np.quantile(moved, [tail, 0.5, 1.0 - tail], axis=0)
-        low, middle, high = np.maximum(1.0 - np.exp(ends), 0.0)
-        same = np.array([self.same_shape(i, j) for i, j in pairs]) > 1.0 - self.fit.uncertainty.level
-        return Estimate(middle, drawn.std(axis=0), low, np.where(same, 1.0, high))
+        used = [self.used(k) for k in range(len(self.fit.coefficients) + 1)]
+        value = overlaps(np.stack([q for q, _ in used]), index)[one, other]
+        steep = [_overlap_gradient(used[i][0], used[j][0], index, (used[i][1], used[j][1])) for i, j in pairs]
+        doubt = self.fit.uncertainty
+        plain = doubt.linear(value, np.stack(steep))
+        apart = np.maximum(1.0 - value, _NEXT_TO_ONE)
+        reach = np.exp(np.minimum(doubt.quantile * plain.se / apart, 50.0))
+        moved = np.maximum(1.0 - self._overlaps_drawn(index, rng)[:, one, other], _NEXT_TO_ONE)
+        tail = (1.0 - doubt.level) / 2.0
+        low, middle, high = 1.0 - apart**2 / np.quantile(moved, [tail, 0.5, 1.0 - tail], axis=0)
+        same = np.array([self.same_shape(i, j) for i, j in pairs]) > 1.0 - doubt.level
+        high = np.where(same, 1.0, np.maximum(high, 1.0 - apart / reach))
+        low = np.maximum(np.minimum(low, 1.0 - apart * reach), 0.0)
+        return Estimate(np.clip(middle, low, high), plain.se, low, high)
 
     def _overlaps_drawn(self, index: Index, rng: np.random.Generator) -> Floats:
         """Give the overlaps of all kinds with coefficients drawn about those found, (draws, kinds, kinds)."""
@@ -181,3 +186,15 @@ class ResponseCurves:
         share /= share.sum(axis=1, keepdims=True)
         used = share / share.sum(axis=2, keepdims=True)
         return np.stack([overlaps(one, index) for one in used])
+
+
+def _overlap_gradient(p: Floats, q: Floats, index: Index, moves: tuple[Floats, Floats]) -> Floats:
+    dp, dq = moves
+    if index == "schoener":
+        return np.asarray(-0.5 * np.sign(p - q) @ (dp - dq), dtype=np.float64)
+    pp, qq, pq = p @ p, q @ q, p @ q
+    cross = q @ dp + p @ dq
+    if index == "pianka":
+        root = np.sqrt(pp * qq)
+        return np.asarray(cross / root - pq / root * (p @ dp / pp + q @ dq / qq), dtype=np.float64)
+    return np.asarray(2.0 * cross / (pp + qq) - 4.0 * pq / (pp + qq) ** 2 * (p @ dp + q @ dq), dtype=np.float64)
