@@ -2,12 +2,25 @@
 
 from collections.abc import Callable, Iterable
 
-from bench.concordance import Row, brood, fights, intruders, patrol, pattern, reproduction, resprout, rewards, synthesis
+from bench.concordance import (
+    Row,
+    brood,
+    fights,
+    intruders,
+    light,
+    patrol,
+    pattern,
+    reproduction,
+    resprout,
+    rewards,
+    synthesis,
+)
 
 ROWS: dict[str, Callable[[], list[Row]]] = {
     "brood": brood.rows,
     "fights": fights.rows,
     "intruders": intruders.rows,
+    "light": light.rows,
     "patrol": patrol.rows,
     "pattern": pattern.rows,
     "reproduction": reproduction.rows,

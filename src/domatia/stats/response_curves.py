@@ -11,7 +11,8 @@ q_k. Overlap of q_k and q_j: `domatia.stats.overlap`. Mean and breadth have delt
 the overlap of equal curves below 1: its interval, on the log of one less overlap, is the wider of the delta method's
 and the basic one from coefficients drawn about those found (Davison & Hinkley 1997, Bootstrap Methods, section 5.2),
 and it reaches 1 where the curves do not differ in shape by Hotelling's T2 (Hotelling 1931, Ann. Math. Stat.
-2:360-378)."""
+2:360-378).
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
