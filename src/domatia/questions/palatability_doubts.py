@@ -1,0 +1,133 @@
+"""What could mislead about feeding trials."""
+
+import numpy as np
+import polars as pl
+
+from domatia.histories.feeding import ALONE, CHOICE, NONE, OF_OTHERS, OWN
+from domatia.model import Doubt, StudyData
+from domatia.model.finding import Severity
+from domatia.questions.palatability_numbers import AT_ALL, SOURCE, Material
+from domatia.questions.standing_doubts import open_findings, standing_doubts
+from domatia.questions.wording import share
+
+FEW_ANIMALS, FEW_PLANTS, WHOLE, UNEVEN_H = 10, 6, 0.95, 1.2
+
+
+def palatability_doubts(data: StudyData, about: Material, unused: tuple[str, ...]) -> tuple[Doubt, ...]:
+    """Gather the doubts about shares eaten."""
+    found: list[Doubt] = []
+    if unused:
+        text = f"This question allows for no fields: {' and '.join(unused)} had no effect."
+        found.append(Doubt("not_used", "warning", text))
+    if about.groups is not None:
+        blocks = about.contrasts[0].table["block"].n_unique() if about.contrasts else 0
+        taken = "removal" in data.table("treatment")["role"].to_list()
+        found += [d for d in standing_doubts(data, about.groups, blocks) if taken or d.code != "no_sham"]
+    else:
+        found += open_findings(data.findings)
+        undecided = data.undecided.get("palatability")
+        if undecided is not None and undecided.height:
+            text = f"{undecided.height} leaves have two values that nobody has decided between; they were left out."
+            found.append(Doubt("undecided", "warning", text))
+    if not about.contrasts:
+        return tuple(found)
+    table = about.read.table.filter(pl.col("record_id").is_in(about.rows_used().used["palatability"]))
+    found += _controls(table)
+    found += _animals(table)
+    found += _zeros(table)
+    found += _trials(table, about)
+    return tuple(found)
+
+
+def _controls(table: pl.DataFrame) -> list[Doubt]:
+    how = dict(table["control_from"].value_counts().iter_rows())
+    if how.get(NONE):
+        text = (
+            "No leaf has an ungrazed control: what leaves lost by wilting and shrinking counts as eaten. Where both "
+            "sorts of leaf shrink alike the difference still stands, a little too small."
+        )
+        return [Doubt("no_controls", "warning", text)]
+    found = []
+    lost = table.filter(pl.col("control_from") == OWN)["control"]
+    text = (
+        f"Ungrazed controls lost {share(float(np.mean(lost.to_numpy())))} of their area on average; that was taken "
+        "off, as from leaf that was still there to shrink."
+    )
+    found.append(Doubt("control_loss", "note", text))
+    if how.get(OF_OTHERS):
+        text = f"{how[OF_OTHERS]} of {table.height} leaves have no control of their own; the mean of others stands in."
+        found.append(Doubt("controls_of_others", "warning" if how[OF_OTHERS] > table.height / 4 else "note", text))
+    below = table.filter(pl.col("share") < 0).height
+    if below:
+        text = (
+            f"{below} leaves lost less than their control; their share eaten is below nought and was kept so, since "
+            "cutting it off would raise the mean."
+        )
+        found.append(Doubt("below_nought", "note", text))
+    return found
+
+
+def _animals(table: pl.DataFrame) -> list[Doubt]:
+    found = []
+    named, animals, dishes = table["animal_named"].all(), table["animal"].n_unique(), table["dish"].n_unique()
+    if not named:
+        text = (
+            "Of some dishes it is not said which animal was fed: each counts as an animal of its own. If animals were "
+            "fed again, intervals are too narrow."
+        )
+        found.append(Doubt("animals_not_named", "warning", text))
+    elif animals < dishes:
+        text = f"{animals} animals were fed in {dishes} dishes; intervals allow for an animal's appetite being its own."
+        found.append(Doubt("animals_again", "note", text))
+    if animals < FEW_ANIMALS:
+        found.append(Doubt("few_animals", "warning", f"Only {animals} animals were fed; intervals are a rough guide."))
+    consumers = table["consumer"].n_unique()
+    if consumers > 1:
+        text = f"{consumers} sorts of consumer are taken together; the table by consumer shows them apart."
+        found.append(Doubt("consumers", "note", text))
+    plants = table["plant"].drop_nulls().n_unique()
+    if not plants:
+        text = "It is not said which plants the leaves came from: leaves of one plant count as if of several."
+        found.append(Doubt("plants_not_named", "warning", text))
+    elif plants < FEW_PLANTS:
+        found.append(Doubt("few_plants", "warning", f"The leaves came from only {plants} plants."))
+    return found
+
+
+def _zeros(table: pl.DataFrame) -> list[Doubt]:
+    untouched = table.filter(pl.col("share") <= AT_ALL).height
+    found = []
+    if untouched > table.height / 4:
+        text = (
+            f"{untouched} of {table.height} leaves were left as good as untouched; means mix how often a leaf was "
+            "eaten at all with how much, and the share eaten at all stands beside them."
+        )
+        found.append(Doubt("untouched", "note", text))
+    whole = table.filter(pl.col("share") >= WHOLE).height
+    if whole > table.height / 10:
+        text = (
+            f"{whole} of {table.height} leaves were eaten whole: the animals would have eaten more, so that "
+            "differences are too small."
+        )
+        found.append(Doubt("eaten_whole", "warning", text))
+    return found
+
+
+def _trials(table: pl.DataFrame, about: Material) -> list[Doubt]:
+    found = []
+    kinds = set(table["kind"])
+    if CHOICE in kinds:
+        text = (
+            "In a choice the two leaves of a dish depend on one another: what is eaten of the one is not eaten of the "
+            "other, so that a choice shows liking, not how much would be eaten in the field."
+        )
+        found.append(Doubt("choice", "note", text))
+    hours = table.filter(pl.col("kind") == ALONE)["hours"].drop_nulls()
+    if len(hours) and float(np.asarray(hours.max())) > UNEVEN_H * float(np.asarray(hours.min())):
+        severity: Severity = "note"
+        text = "Leaves fed alone were left for different times; shares eaten are not put to one length of time."
+        found.append(Doubt("hours_differ", severity, text))
+    if about.column == SOURCE:
+        text = "Leaves of two sources differ in more than their defence: age, water and light they grew in."
+        found.append(Doubt("sources_differ", "note", text))
+    return found
