@@ -54,7 +54,8 @@ def eaten_alone(leaf: Leaves, rng: np.random.Generator) -> Floats:
     eta = leaf.soft + leaf.appetite
     touched = rng.random(n) < 1.0 / (1.0 + np.exp(-(TOUCHED + TOUCHED_SOFT * eta)))
     mean = 1.0 / (1.0 + np.exp(-(AMOUNT + eta)))
-    return np.where(touched, 0.08 + 0.9 * rng.beta(EVENNESS * mean, EVENNESS * (1.0 - mean)), 0.0)
+    amount = 0.08 + 0.9 * rng.beta(EVENNESS * mean, EVENNESS * (1.0 - mean))
+    return np.asarray(np.where(touched, amount, 0.0), dtype=np.float64)
 
 
 def eaten_in_choice(soft: tuple[Floats, Floats], appetite: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
@@ -159,7 +160,7 @@ def _counted(spec: Spec, soft: Mapping[str, Floats], rng: np.random.Generator) -
     def normal(spread: float) -> Floats:
         return np.asarray(spread * rng.standard_normal(_LEAVES), dtype=np.float64)
 
-    named = {a.role: a.name for a in spec.arms}
+    named: dict[str, str] = {a.role: a.name for a in spec.arms}
     alone = {n: eaten_alone(Leaves(s + normal(BLOCK), normal(APPETITE)), rng) for n, s in soft.items()}
     for of, against in (("removal", "sham"), ("sham", "control"), ("removal", "control")):
         if {of, against} <= set(named):
