@@ -14,6 +14,7 @@ from domatia.questions import (
     growth,
     intruders,
     light,
+    palatability,
     patrol,
     pattern,
     reproduction,
@@ -41,6 +42,7 @@ ALL: tuple[Question, ...] = (
     fights.QUESTION,
     brood.QUESTION,
     clearance.QUESTION,
+    palatability.QUESTION,
     resprout.QUESTION,
     synthesis.QUESTION,
 )
