@@ -3,6 +3,7 @@
 from collections.abc import Collection
 
 from domatia.lifecycle.layers.brood import BROODS
+from domatia.lifecycle.layers.feeding import FEEDING
 from domatia.lifecycle.layers.fights import FOUGHT
 from domatia.lifecycle.layers.fruiting import FRUITING
 from domatia.lifecycle.layers.ground import GROUND
@@ -26,6 +27,7 @@ ALL: tuple[Layer, ...] = (
     BROODS,
     PATTERNS,
     TRIALS,
+    FEEDING,
     LIGHT,
 )
 """Every layer, in the order in which its tables are brought in."""
