@@ -181,8 +181,10 @@ def means(rows: pl.DataFrame, names: tuple[str, ...], values: Array) -> tuple[Ar
     adds = group * (values[:, None] - mean) / size
     animal = rows["animal"].rank("dense").cast(pl.Int64).to_numpy()
     block = None
-    if rows["block"].null_count() == 0 and rows["block"].n_unique() > 1:
-        block = rows["block"].rank("dense").cast(pl.Int64).to_numpy()
+    if rows["block"].drop_nulls().n_unique() > 1:
+        # a leaf of a plant that is not named stands for a block of its own
+        place = rows.select(pl.coalesce(pl.col("block").bin.encode("hex"), pl.format("dish {}", "dish")))
+        block = place.to_series().rank("dense").cast(pl.Int64).to_numpy()
     return mean, two_way_uncertainty(adds, group, animal, block)
 
 

@@ -64,12 +64,14 @@ def eaten_in_choice(soft: tuple[Floats, Floats], appetite: Floats, rng: np.rando
     both = (soft[0] + soft[1]) / 2.0
     total = eaten_alone(Leaves(both, appetite), rng) * 1.2
     first = 1.0 / (1.0 + np.exp(-(2.0 * (soft[0] - soft[1]) + 2.0 * LIKING * rng.standard_normal(n))))
-    one, other = total * first, total * (1.0 - first)
-    return np.where(one < LEAST, 0.0, np.minimum(one, 1.0)), np.where(other < LEAST, 0.0, np.minimum(other, 1.0))
+    parts = [np.minimum(total * p, 1.0) for p in (first, 1.0 - first)]
+    one, other = (np.asarray(np.where(p < LEAST, 0.0, p), dtype=np.float64) for p in parts)
+    return one, other
 
 
 def _day(spec: Spec, life: Life, plants: Ints) -> Floats:
-    return life.rounds.day[min(ROUND, spec.rounds - 1), life.stand.block[plants]].astype(np.float64)
+    day = life.rounds.day[min(ROUND, spec.rounds - 1), life.stand.block[plants]]
+    return np.asarray(day, dtype=np.float64)
 
 
 def draw(book: Notebook, rng: np.random.Generator) -> Mapping[str, pl.DataFrame]:
