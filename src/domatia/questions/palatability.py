@@ -176,8 +176,8 @@ QUESTION = Question(
         "Shares of leaf area eaten were freed of what ungrazed control leaves lost (Abbott's formula). Mean shares "
         "were compared within dishes in choice trials and between dishes in no-choice trials, as differences, as "
         "ratios of means and as shares of leaves of which more than 5 % was eaten. Standard errors allow for animals "
-        "fed in several dishes and for leaves from the same block (two-way clustering by leaving out one group at a time), "
-        "with t quantiles below 40 groups. Paired t and signed-rank tests of the dishes stand beside."
+        "fed in several dishes and for leaves from the same block (two-way clustering by leaving out one group at a "
+        "time), with t quantiles below 40 groups. Paired t and signed-rank tests of the dishes stand beside."
     ),
     estimate=estimate,
     doubts=doubts,
