@@ -13,6 +13,7 @@ from domatia.checks.death_after_gap import CHECK as DEATH_AFTER_GAP
 from domatia.checks.digit_heaping import CHECK as DIGIT_HEAPING
 from domatia.checks.domatium_opened_twice import CHECK as DOMATIUM_OPENED_TWICE
 from domatia.checks.duplicate_visit import CHECK as DUPLICATE_VISIT
+from domatia.checks.eaten_above_offered import CHECK as EATEN_ABOVE_OFFERED
 from domatia.checks.effect_unusable import CHECK as EFFECT_UNUSABLE
 from domatia.checks.impossible_brix import CHECK as IMPOSSIBLE_BRIX
 from domatia.checks.impossible_date import CHECK as IMPOSSIBLE_DATE
@@ -61,6 +62,7 @@ ALL: tuple[Check, ...] = (
     DIGIT_HEAPING,
     DOMATIUM_OPENED_TWICE,
     DUPLICATE_VISIT,
+    EATEN_ABOVE_OFFERED,
     EFFECT_UNUSABLE,
     IMPOSSIBLE_BRIX,
     IMPOSSIBLE_DATE,
