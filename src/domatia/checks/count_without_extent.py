@@ -17,7 +17,8 @@ Write the length of each scan and the time of each gate count. If the method was
 
 What it does not see
 --------------------
-A length or a time that was written but not kept to.
+A length or a time that was written but not kept to. Where no scan of the study has a length, scans are taken as of one
+leaf each.
 
 Source
 ------
@@ -35,9 +36,11 @@ _LACKING = {"scan": "length", "gate": "time"}
 
 def run(data: StudyData) -> tuple[Finding, ...]:
     """Find scans without a length and gate counts without a time."""
+    table = data.table("patrol")
+    by_length = table.filter(pl.col("method") == "scan")["length_cm"].count() > 0
     lacks_length = (pl.col("method") == "scan") & ~(pl.col("length_cm") > 0).fill_null(False)
     lacks_time = (pl.col("method") == "gate") & ~(pl.col("seconds") > 0).fill_null(False)
-    hits = data.table("patrol").filter(pl.col("ants").is_not_null() & (lacks_length | lacks_time))
+    hits = table.filter(pl.col("ants").is_not_null() & ((lacks_length & by_length) | lacks_time))
     rows = labelled(hits, data).sort("label", "subject_id")
     return tuple(_finding(row) for row in rows.iter_rows(named=True))
 

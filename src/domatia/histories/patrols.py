@@ -10,7 +10,7 @@ from domatia.histories.moments import position
 from domatia.histories.time_of_day import coordinates, seconds_of
 from domatia.model.study import StudyData
 
-SCAN, GATE = "scan", "gate"
+SCAN, GATE, LEAF_SCAN = "scan", "gate", "leaf scan"
 NOT_LOOKED = "ant not known"
 NO_COUNT = "no number of ants written: a blank is no nought"
 NO_EXTENT = "scan without its length, or gate without its time"
@@ -30,10 +30,10 @@ class Patrols:
     ----------
     rows : polars.DataFrame
         `record_id`, `plant`, `t` (day since 1970), `seconds` (since 1970 UTC, null without a time of day), `method`
-        ("scan" or "gate"), `position` (null where not written), `disturbed`, `ants`, `extent` (metres of a scan,
-        minutes of a gate count), `observer`, `ant` (who lived on the plant at the last look at or before the count,
-        "ant not known" before any look), `looked_days` (days since that look), `longitude`, `latitude`, `group` (id of
-        the block), sorted by plant, time and id.
+        ("scan", "gate", or "leaf scan" where no scan of the study has a length), `position` (null where not written),
+        `disturbed`, `ants`, `extent` (metres of a scan, minutes of a gate count, 1 leaf), `observer`, `ant` (who lived
+        on the plant at the last look at or before the count, "ant not known" before any look), `looked_days` (days
+        since that look), `longitude`, `latitude`, `group` (id of the block), sorted by plant, time and id.
     left_out : dict of str to list of bytes
         Record ids by reason.
     """
@@ -45,16 +45,20 @@ class Patrols:
 def patrols(data: StudyData) -> Patrols:
     """Gather the counts of patrolling ants.
 
+    Where no scan of the study has a length, each is taken as the ants on one marked leaf, whatever its size.
     Of a plant on which ants were taken off after the last look nothing is known; counts on the day of the look itself
     are taken as made before the removal.
     """
     table = data.table("patrol")
+    if not table.filter(pl.col("method") == SCAN)["length_cm"].count():
+        table = table.with_columns(pl.col("method").replace({SCAN: LEAF_SCAN}))
     rows = table.select(
         "record_id", "plant", "method", "position", "observer", "ants",
         seconds_of(table),
         t=position(),
         disturbed=pl.col("disturbed").fill_null("before") == "after",
         extent=pl.when(pl.col("method") == SCAN).then(pl.col("length_cm") / CM_A_METRE)
+        .when(pl.col("method") == LEAF_SCAN).then(1.0)
         .when(pl.col("method") == GATE).then(pl.col("seconds") / SECONDS_A_MINUTE),
     )  # fmt: skip
     facts = plant_facts(data).select("plant", "group")

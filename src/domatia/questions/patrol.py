@@ -3,12 +3,12 @@
 What is measured
 ----------------
 Ants (``patrol.ants``) by two methods that are never pooled: a scan counts the ants on a marked length at one moment
-(``patrol.length_cm``), a gate count those that cross a line in a time (``patrol.seconds``). Each count has its hour
-(``patrol.when``), its place on the plant (``patrol.position``) and says whether the plant had been disturbed
-(``patrol.disturbed``; a blank is taken as not). The hour is that of the sun over the plant, from the longitude of the
-plant or of the place around it (``plant.longitude``, ``place.longitude``): 12 is when the sun is highest, whatever the
-clock says. Which ant lived there is taken from the last look at or before the count (``occupancy.taxon``); plants on
-which that look found no patrolling ants are left out.
+(``patrol.length_cm``; on one leaf each where no scan has a length), a gate count those that cross a line in a time
+(``patrol.seconds``). Each count has its hour (``patrol.when``), its place on the plant (``patrol.position``) and says
+whether the plant had been disturbed (``patrol.disturbed``; a blank is taken as not). The hour is that of the sun over
+the plant, from the longitude of the plant or of the place around it (``plant.longitude``, ``place.longitude``): 12 is
+when the sun is highest, whatever the clock says. Which ant lived there is taken from the last look at or before the
+count (``occupancy.taxon``); plants on which that look found no patrolling ants are left out.
 
 Model
 -----
@@ -157,7 +157,7 @@ def sentence(found: Patrol, why_doubt: Sequence[Doubt]) -> str:
     main = found.effects[0]
     method = main.where.split(", ", 1)[0]
     own = [e for e in found.effects if e.where.split(", ", 1)[0] == method and e.name == main.name]
-    noun = "Scans" if method == "scan" else "Gate counts"
+    noun = {"scan": "Scans", "leaf scan": "Scans of a leaf", "gate": "Gate counts"}[method]
     text = f"{noun}: {'; '.join([_told(main), *(_told(e, short=True) for e in own if e is not main)])}."
     tips = [e for e in found.effects if e.name == "tip_base_ratio" and e.where.split(", ", 1)[0] == method]
     if tips and main.name != "tip_base_ratio":
@@ -191,7 +191,7 @@ def _has_counts(data: StudyData) -> bool:
 
 def _has_extent(data: StudyData) -> bool:
     table = data.table("patrol")
-    return table["length_cm"].count() + table["seconds"].count() > 0
+    return table["length_cm"].count() + table["seconds"].count() > 0 or (table["method"] == "scan").any()
 
 
 QUESTION = Question(
@@ -199,7 +199,7 @@ QUESTION = Question(
     asks="When and where do they patrol?",
     needs=(
         Need("counts of patrolling ants (patrol, with method and ants)", _has_counts),
-        Need("the length of each scan or the time of each gate count", _has_extent),
+        Need("the length (or leaf) of each scan or the time of each gate count", _has_extent),
     ),
     sources=(
         "Reda I, Andreas A 2004. Solar position algorithm for solar radiation applications. Solar Energy 76:577-589.",

@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
+from domatia.histories.patrols import LEAF_SCAN
 from domatia.model import Doubt, StudyData
 from domatia.questions.patrol_numbers import CLOCK, NEVER, NONE, SUN, TOO_FEW, Cell, Fitted, Material
 from domatia.questions.standing_doubts import FEW_BLOCKS, VERY_FEW_BLOCKS, open_findings
@@ -35,6 +36,9 @@ def patrol_doubts(
         *_looks(about),
         *_blocks(about),
     ]
+    if any(c.method == LEAF_SCAN for c in about.cells):
+        text = "No scan has a length: each was taken as the ants on one leaf, and leaves are not equally large."
+        found.append(Doubt("leaf_scans", "note", text))
     if len({c.method for c in about.cells}) > 1:
         text = "A scan counts the ants that are there, a gate count those that pass: they are answered apart."
         found.append(Doubt("methods_apart", "note", text))

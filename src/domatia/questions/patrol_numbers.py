@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from domatia.histories.patrols import NOT_LOOKED, SCAN, Patrols, patrols
+from domatia.histories.patrols import GATE, LEAF_SCAN, NOT_LOOKED, SCAN, Patrols, patrols
 from domatia.histories.time_of_day import clock_hours
 from domatia.model import Effect, Rows, StudyData
 from domatia.stats.circular import widest_gap
@@ -28,7 +28,7 @@ ALL_ANTS = "all ants"
 NO_TIME = "count without a time of day"
 TOO_FEW = "too few counts of this ant by this method"
 NEVER = "counts in a place or state in which no ant was ever counted"
-UNITS: Mapping[str, str] = {SCAN: "ants a metre", "gate": "ants a minute"}
+UNITS: Mapping[str, str] = {SCAN: "ants a metre", LEAF_SCAN: "ants a leaf", GATE: "ants a minute"}
 HOURS: Array = (np.arange(480, dtype=np.float64) + 0.5) / 20.0
 _DAY = 12.0
 

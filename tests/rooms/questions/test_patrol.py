@@ -69,6 +69,14 @@ def test_scans_and_gate_counts_are_never_pooled() -> None:
     assert {k[1].split(",")[0] for k in whole} == {"scan", "gate"}
 
 
+def test_scans_of_leaves_need_no_length() -> None:
+    """Where no scan has a length each is of one leaf; where some have, the others are left out."""
+    leaves = answer("patrol", with_counts(lambda t: t.with_columns(length_cm=pl.lit(None, pl.Float64))), ASK)
+    assert {e.where.split(",")[0] for e in leaves.effects} == {"leaf scan", "gate"}
+    assert "leaf_scans" in codes(leaves)
+    assert leaves.sentence.startswith("Scans of a leaf: ")
+
+
 def test_the_order_of_rows_is_no_matter() -> None:
     """Shuffled counts give the same numbers."""
     order = np.random.default_rng(1).permutation(study().table("patrol").height)
