@@ -6,6 +6,7 @@ from domatia.histories.facts import plant_facts
 from domatia.histories.subset import only_plants
 from domatia.model import Answer, Ask, Question, StudyData, WrongUse
 from domatia.questions import (
+    associates,
     brood,
     clearance,
     damage,
@@ -42,6 +43,7 @@ ALL: tuple[Question, ...] = (
     fights.QUESTION,
     brood.QUESTION,
     clearance.QUESTION,
+    associates.QUESTION,
     palatability.QUESTION,
     resprout.QUESTION,
     synthesis.QUESTION,

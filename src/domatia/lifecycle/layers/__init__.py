@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 
+from domatia.lifecycle.layers.associates import ASSOCIATES
 from domatia.lifecycle.layers.brood import BROODS
 from domatia.lifecycle.layers.feeding import FEEDING
 from domatia.lifecycle.layers.fights import FOUGHT
@@ -29,6 +30,7 @@ ALL: tuple[Layer, ...] = (
     TRIALS,
     FEEDING,
     LIGHT,
+    ASSOCIATES,
 )
 """Every layer, in the order in which its tables are brought in."""
 
