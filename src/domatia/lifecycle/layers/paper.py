@@ -31,7 +31,11 @@ def crew_tables(layer: Layer, book: Notebook) -> tuple[CrewTable, ...]:
         to the minute, blanks are empty cells.
     """
     drawn = layer.rows(book)
-    return tuple(_table(layer, book, kind, rows, len(drawn) > 1) for kind, rows in drawn.items())
+    several = len(drawn) > 1
+    return tuple(
+        _quantities(layer, rows, several) if kind == "quantity" else _table(layer, book, kind, rows, several)
+        for kind, rows in drawn.items()
+    )
 
 
 def _table(layer: Layer, book: Notebook, kind: str, rows: pl.DataFrame, several: bool) -> CrewTable:
@@ -68,6 +72,22 @@ def _table(layer: Layer, book: Notebook, kind: str, rows: pl.DataFrame, several:
     )
     mapping = "\n\n".join([head, *parts, "\n".join([f"[{kind}]", *lines]) + more]) + "\n"
     return CrewTable(file, pl.DataFrame(columns, schema=dict.fromkeys(columns, pl.String)), mapping)
+
+
+def _quantities(layer: Layer, rows: pl.DataFrame, several: bool) -> CrewTable:
+    """Write quantities as a table with a column for each thing measured, one row a value."""
+    columns, sections = {}, []
+    for (name,), part in rows.group_by(["name"], maintain_order=True):
+        own = rows["name"] == name
+        values = rows["number"].to_list()
+        texts = [f"{v:.10g}" if here else "" for v, here in zip(values, own.to_list(), strict=True)]
+        columns[str(name)] = texts
+        unit = f"unit = {quoted(str(part['unit'][0]))}\n" if part["unit"][0] else ""
+        sections.append(f"[[quantity]]\ncolumn = {quoted(str(name))}\nname = {quoted(str(name))}\n{unit}")
+    file = f"{layer.code}_quantity.csv" if several else f"{layer.code}.csv"
+    head = f'[table]\nfile = {quoted(file)}\nrow = "quantities"\n'
+    frame = pl.DataFrame(columns, schema=dict.fromkeys(columns, pl.String))
+    return CrewTable(file, frame, "\n".join([head, *sections]))
 
 
 def _plant_columns(book: Notebook, slots: pl.Series) -> dict[str, Sequence[str]]:
