@@ -107,8 +107,8 @@ def _too_little(about: numbers.Material) -> str:
         )
     return (
         f"Too little to answer: {rows.height} looks for associates, of which {int(rows['there'].sum())} found one in "
-        f"use, on {len(about.plants)} plants. Two treatments or states of plants need {numbers.LEAST} plants each, of which "
-        "some had an associate and some had none, in the same blocks where there are blocks."
+        f"use, on {len(about.plants)} plants. Two treatments or states of plants need {numbers.LEAST} plants each, of "
+        "which some had an associate and some had none, in the same blocks where there are blocks."
     )
 
 

@@ -28,6 +28,8 @@ from domatia.stats.overlap import Index, overlaps
 MIDDLE = 0.80
 _DRAWS = 600
 _NEXT_TO_ONE = 1e-9
+_SAME = 0.01
+"""Two curves may be of one shape unless chance gives so much difference less often; at 0.05 one interval in ten missed."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +169,7 @@ class ResponseCurves:
         moved = np.maximum(1.0 - self._overlaps_drawn(index, rng)[:, one, other], _NEXT_TO_ONE)
         tail = (1.0 - doubt.level) / 2.0
         low, middle, high = 1.0 - apart**2 / np.quantile(moved, [tail, 0.5, 1.0 - tail], axis=0)
-        same = np.array([self.same_shape(i, j) for i, j in pairs]) > 1.0 - doubt.level
+        same = np.array([self.same_shape(i, j) for i, j in pairs]) > _SAME
         high = np.where(same, 1.0, np.maximum(high, 1.0 - apart / reach))
         low = np.maximum(np.minimum(low, 1.0 - apart * reach), 0.0)
         return Estimate(np.clip(middle, low, high), plain.se, low, high)
