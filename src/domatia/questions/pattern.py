@@ -122,7 +122,7 @@ def sentence(found: Pattern, why_doubt: Sequence[Doubt]) -> str:
     about, main = found.about, found.effects[0]
     when = date(1970, 1, 1) + timedelta(days=int(about.spots.day))
     place = f"round {about.spots.round}, up to " if about.spots.round else "up to "
-    text = f"Among {found.rows.words} ({place}{when.isoformat()}), {_said(main)}"
+    text = f"Among {found.rows.words} ({place}{when.isoformat()}), {_said(main, _shares(found.tables))}"
     fine = [e for e in found.effects if e.name == main.name and e.where in (numbers.WITHIN_LIGHT, numbers.WITHIN_SIZE)]
     if fine:
         parts = [f"{number(e.estimate)} ({bounds(e)}) {e.where.removeprefix('exchanged ')}" for e in fine]
@@ -137,10 +137,20 @@ def sentence(found: Pattern, why_doubt: Sequence[Doubt]) -> str:
     return text + (f" But: {grave[0].text}" if grave else "")
 
 
-def _said(main: Effect) -> str:
+def _shares(tables: Mapping[str, pl.DataFrame]) -> str:
+    """Give the shares behind the main ratio."""
+    if "neighbours" not in tables:
+        return ""
+    table = tables["neighbours"]
+    own = table.filter(pl.col("ant") == pl.col("nearest_neighbour"))
+    seen, chance = (float(own[c].sum()) / float(table[c].sum()) for c in ("seen", "expected"))
+    return f"{share(seen)} of them against {share(chance)}; "
+
+
+def _said(main: Effect, shares: str) -> str:
     what = (
-        f"nearest neighbours had the same ant {number(main.estimate)} times as often ({interval(main)}) as if the ants "
-        "of each plot were exchanged among its colonies."
+        f"nearest neighbours had the same ant {number(main.estimate)} times as often ({shares}{interval(main)}) as "
+        "they would if the ants of each plot were exchanged among its colonies."
     )
     if main.low > 1 or main.high < 1:
         return what

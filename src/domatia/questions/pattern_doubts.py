@@ -13,7 +13,8 @@ from domatia.questions.standing_doubts import FEW_BLOCKS, open_findings
 from domatia.questions.wording import share
 
 FEW_COLONIES = 30
-_OLD_DAYS = 100.0
+_OLD_DAYS = 30.0
+_MANY_OLD = 0.10
 _MANY = 0.05
 _ROUGH = 0.25
 
@@ -49,18 +50,17 @@ def _positions(about: Material) -> list[Doubt]:
     unmapped = sum(len(out.get(k, ())) for k in (NOT_MAPPED, OTHER_SYSTEM, OUTSIDE, NO_WINDOW))
     everybody = unmapped + about.table.height
     if unmapped:
-        severity = "warning" if unmapped > _MANY * everybody else "note"
         text = (
-            f"{unmapped} plants could not be placed in a plot (not mapped, or outside its outline): neighbours that "
-            "they were are missed."
+            f"Plants that could not be placed in a plot: {unmapped} (not mapped, or outside its outline). Whose "
+            "neighbours they were is not known."
         )
-        found.append(Doubt("unmapped", "warning" if severity == "warning" else "note", text))
+        found.append(Doubt("unmapped", "warning" if unmapped > _MANY * everybody else "note", text))
     for why, code, what in (
-        (SAME_SPOT, "same_spot", "plants stand on the spot of another (resprouts or the same coordinates)"),
-        (SAME_COLONY, "same_colony", "plants belong to a colony that is counted on another of its plants"),
+        (SAME_SPOT, "same_spot", "stand on the spot of another (resprouts or the same coordinates)"),
+        (SAME_COLONY, "same_colony", "belong to a colony that is counted on another of its plants"),
     ):
         if out.get(why):
-            text = f"{len(out[why])} {what} and were left out, else they would be neighbours of themselves."
+            text = f"Plants that {what} were left out ({len(out[why])}), else they would be neighbours of themselves."
             found.append(Doubt(code, "note", text))
     blur = about.table["uncertainty_m"].drop_nulls()
     if len(blur) and float(np.asarray(blur.median())) > about.radius / 4.0:
@@ -73,14 +73,21 @@ def _positions(about: Material) -> list[Doubt]:
 
 
 def _looks(about: Material) -> list[Doubt]:
-    old = (about.colonies.table["seen"] < about.spots.day - _OLD_DAYS).sum()
-    if not old:
-        return []
-    text = (
-        f"{old} of {about.colonies.table.height:,} colonies were last seen more than {_OLD_DAYS:.0f} days before the "
-        "day of the pattern; other ants may live there by now."
-    )
-    return [Doubt("old_looks", "warning" if old > _MANY * about.colonies.table.height else "note", text)]
+    """Compare each look with the last one on the same plot, and the plots with one another."""
+    seen = about.colonies.table.select("seen", last=pl.col("seen").max().over("code"))
+    found = []
+    old = seen.filter(pl.col("seen") < pl.col("last") - _OLD_DAYS).height
+    if old:
+        text = (
+            f"{old} of {seen.height:,} colonies were last seen more than {_OLD_DAYS:.0f} days before the last look on "
+            "their plot; other ants may live there by then."
+        )
+        found.append(Doubt("old_looks", "warning" if old > _MANY_OLD * seen.height else "note", text))
+    apart = float(np.ptp(seen["last"].to_numpy())) if seen.height else 0.0
+    if apart > _OLD_DAYS:
+        text = f"Plots were looked at up to {apart:.0f} days apart; each is shown as it was at its own last look."
+        found.append(Doubt("plots_apart", "note", text))
+    return found
 
 
 def _intervals(about: Material) -> list[Doubt]:

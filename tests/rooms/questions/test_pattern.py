@@ -247,7 +247,7 @@ def test_plants_that_cannot_be_placed_are_left_out_with_their_reason() -> None:
     assert found.rows.plants == 160 - 20
     doubt = next(d for d in found.doubts if d.code == "unmapped")
     assert doubt.severity == "warning"
-    assert doubt.text.startswith("13 plants could not be placed")
+    assert doubt.text.startswith("Plants that could not be placed in a plot: 13")
 
 
 def test_resprouts_and_plants_of_one_colony_are_one_point() -> None:
