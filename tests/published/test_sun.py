@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from domatia.lifecycle.layers.patrols import sun_before_clock
 from domatia.stats.sun import day_length, seen_from, solar_hour, sun_at
 
 NREL = np.array([datetime(2003, 10, 17, 19, 30, 30, tzinfo=UTC).timestamp()])
@@ -38,6 +39,14 @@ def test_sun_time_against_clock_time() -> None:
     for day, minutes in ((datetime(2021, 11, 3, 12, tzinfo=UTC), 16.4), (datetime(2021, 2, 11, 12, tzinfo=UTC), -14.2)):
         hour = solar_hour(np.array([day.timestamp()]), np.array([0.0]))[0]
         assert 60 * (hour - 12) == pytest.approx(minutes, abs=0.1)
+
+
+def test_the_equation_of_time_by_another_series() -> None:
+    """Spencer's short series (1971), as the invented study uses it, keeps within a minute all year round."""
+    days = np.arange(365, dtype=np.float64)
+    noon = datetime(2021, 1, 1, 12, tzinfo=UTC).timestamp() + days * 86_400.0
+    ours = solar_hour(noon, np.zeros(365)) - 12
+    assert float(np.abs(ours - sun_before_clock(days + 1.0)).max()) < 1 / 60
 
 
 def test_days_at_the_equator_and_the_pole() -> None:

@@ -163,8 +163,28 @@ def sentence(found: Patrol, why_doubt: Sequence[Doubt]) -> str:
     if tips and main.name != "tip_base_ratio":
         told = "; ".join(f"{_ant(e)} {number(e.estimate)} times ({bounds(e)})" for e in tips)
         text += f" At the tip against the base: {told}."
+    text += _busiest(found, method)
     grave = [d for d in why_doubt if d.severity != "note"]
     return text + (f" But: {grave[0].text}" if grave else "")
+
+
+def _busiest(found: Patrol, method: str) -> str:
+    """Name the busiest hour of each ant whose clock is not flat."""
+    table = found.tables.get("rhythm")
+    if table is None:
+        return ""
+    own = table.filter((pl.col("method") == method) & ~pl.col("flat"))
+    told = [
+        f"{ant} {_hour(at)} ({_hour(first)} to {_hour(last)})"
+        for ant, at, first, last in own.select("ant", "busiest_h", "busiest_from_h", "busiest_to_h").iter_rows()
+    ]
+    of = "sun" if found.about.hours_by == numbers.SUN else "clock"
+    return f" Busiest by the {of}: {'; '.join(told)}." if told else ""
+
+
+def _hour(value: float) -> str:
+    minutes = round(value * 6) * 10
+    return f"{minutes // 60 % 24}:{minutes % 60:02d}"
 
 
 def _ant(effect: Effect) -> str:

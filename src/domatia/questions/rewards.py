@@ -24,7 +24,8 @@ never brought to a day.
 When not to use it
 ------------------
 When only standing crops were measured: they say what ants leave, not what the plant makes. When domatia were opened
-only near the tip, or nectaries chosen because they were full.
+only near the tip, or nectaries chosen because they were full. Opening domatia lets ants out that sting: gloves, nobody
+alone, nobody with an allergy, and whatever the permit and the station's rules ask.
 
 Example
 -------

@@ -58,6 +58,7 @@ def test_day_ants_and_night_ants_come_out() -> None:
     assert {"clock", "rhythm", "counts", "spread"} <= set(found.tables)
     assert found.chart is not None
     assert "by night" in found.sentence
+    assert "Busiest by the sun: " in found.sentence
     assert {"methods_apart", "left_out", "few_blocks"} <= codes(found)
 
 

@@ -228,8 +228,9 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
     yield value("workers_per_plant", held, _WORKERS * domatia, "1")
     yield value("domatia_mass", held, _DOMATIUM_MG * domatia, "mg")
     yield TrueValue("rewards", "leaf_energy_saved", "with ants", "without", "leaf", saved, "J/d")
-    ratio = saved / (made["nectar"] + bodies)
-    yield TrueValue("rewards", "saved_to_given_ratio", "leaf saved", "nectar and food bodies", "leaf", ratio, "1")
+    if saved > 0:
+        ratio = saved / (made["nectar"] + bodies)
+        yield TrueValue("rewards", "saved_to_given_ratio", "leaf saved", "nectar and food bodies", "leaf", ratio, "1")
 
 
 def _grown(spec: Spec, seed: int) -> tuple[float, float]:
