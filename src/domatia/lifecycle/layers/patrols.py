@@ -44,7 +44,7 @@ def _clock(spec: Spec, hour: Floats) -> Floats:
 
 
 def sun_before_clock(day_of_year: Floats) -> Floats:
-    """Give the equation of time in hours, to half a minute (Spencer 1971, Search 2(5):172)."""
+    """Give the equation of time in hours, to a minute (Spencer 1971, Search 2(5):172)."""
     g = 2 * np.pi * (np.asarray(day_of_year) - 1) / 365.0
     minutes = 229.18 * (
         0.000075 + 0.001868 * np.cos(g) - 0.032077 * np.sin(g) - 0.014615 * np.cos(2 * g) - 0.04089 * np.sin(2 * g)
