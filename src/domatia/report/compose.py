@@ -13,10 +13,12 @@ from domatia.histories.facts import plant_facts
 from domatia.histories.received import before_treatment, occupied_again_by, treatment_flow, treatment_received
 from domatia.model import Answer, Finding, StudyData
 from domatia.report.document import Block, Bullets, Document, Figure, Heading, Paragraph, as_table
-from domatia.report.effects import effect_table
+from domatia.report.effects import effect_name, effect_table
 from domatia.version import TOOL
 
 MOST_FINDINGS = 6
+MOST_EFFECTS = 24
+"""Effects that are printed with an answer; `domatia answer` gives them all."""
 
 CAUTIONS = (
     "Ant stings can cause anaphylaxis, also in people who were stung before without harm. Have a plan and the means "
@@ -179,7 +181,8 @@ def _answer(answer: Answer) -> list[Block]:
         )
     if answer.effects:
         level = round(100 * answer.effects[0].level)
-        blocks.append(as_table(effect_table(answer.effects), f"Effects with {level} % intervals ({answer.planned})"))
+        caption = f"Effects with {level} % intervals ({answer.planned})"
+        blocks.append(as_table(effect_table(answer.effects), caption, most=MOST_EFFECTS))
     test = answer.tables.get("randomisation_test")
     if test is not None and test.height:
         blocks.append(as_table(test, "Randomisation test: treatments redrawn within blocks as they were drawn"))
@@ -225,5 +228,21 @@ def _truth(truth: pl.DataFrame) -> list[Block]:
             "This study is invented, so its truth is known: counted on simulated plants without sampling or error. "
             f"{held} of {truth.height} intervals hold the truth; of 95 % intervals about one in twenty should miss."
         ),
-        as_table(truth, "What the study answered, beside what is true", most=500),
+        as_table(_told_truth(truth), "What the study answered, beside what is true", most=1000),
     ]
+
+
+def _told_truth(truth: pl.DataFrame) -> pl.DataFrame:
+    """Put what an effect is into one column of words, its interval into another."""
+    against = pl.when(pl.col("against") == "").then(pl.lit("")).otherwise(pl.lit(" against ") + pl.col("against"))
+    where = pl.when(pl.col("where") == "all").then(pl.lit("")).otherwise(pl.lit(" (") + pl.col("where") + pl.lit(")"))
+    names = truth["effect"].map_elements(lambda n: effect_name(n.replace(" ", "_")), return_dtype=pl.String)
+    return truth.select(
+        "question",
+        effect=pl.concat_str([names, pl.lit(": "), pl.col("of"), against, where]),
+        truth="truth",
+        answer="answer",
+        low="low",
+        high="high",
+        held="held",
+    )

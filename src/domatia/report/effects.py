@@ -64,7 +64,9 @@ def _scaled(effect: Effect) -> tuple[float, str]:
     bare = _TIME.sub("", effect.name)
     if effect.unit == "1" and bare in _SHARES:
         return 100.0, "%"
-    if effect.unit == "1" and bare == "survival_difference":
+    if effect.unit == "1" and bare.endswith("_share"):
+        return 100.0, "%"
+    if effect.unit == "1" and bare.removesuffix("_as_occupied").endswith("_difference"):
         return 100.0, "points"
     if effect.unit == "1/a" and "rgr" in bare:
         return 100.0, "points a year" if "difference" in bare else "% a year"
