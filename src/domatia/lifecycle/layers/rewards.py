@@ -15,7 +15,7 @@ from domatia.lifecycle.study_rows import dates
 from domatia.lifecycle.tally_damage import damage
 from domatia.lifecycle.true_value import TrueValue
 
-_NUMBER = 22
+_NUMBER = 61
 _PLANTS = 3
 """Plants a block and round, of each kind of measure."""
 _DRY = (12, 1, 2, 3)
