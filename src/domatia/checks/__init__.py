@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from domatia.checks.adult_without_tag import CHECK as ADULT_WITHOUT_TAG
+from domatia.checks.associate_there_and_not import CHECK as ASSOCIATE_THERE_AND_NOT
 from domatia.checks.back_from_the_dead import CHECK as BACK_FROM_THE_DEAD
 from domatia.checks.barrier_overdue import CHECK as BARRIER_OVERDUE
 from domatia.checks.bridge import CHECK as BRIDGE
@@ -52,6 +53,7 @@ __all__ = ["ALL", "run_checks"]
 
 ALL: tuple[Check, ...] = (
     ADULT_WITHOUT_TAG,
+    ASSOCIATE_THERE_AND_NOT,
     BACK_FROM_THE_DEAD,
     BARRIER_OVERDUE,
     BRIDGE,

@@ -32,7 +32,7 @@ class Associates:
         the look, for nests at or before the look before it; null if not known), `where` ("new since the look before",
         "there at the look"). Sorted by `kind`, `plant`, `t`.
     absences : int
-        Looks that found none.
+        Records that say that a kind was looked for and not seen.
     left_out : dict of str to list of bytes
     """
 
@@ -66,7 +66,7 @@ def associates(data: StudyData) -> Associates:
         .select("plant", "record_id", "t", "kind", "there", "old", "first")
     )
     told = _told(rows, _held(data), left_out)
-    return Associates(rows, told, int((rows["there"] == 0).sum()), left_out)
+    return Associates(rows, told, table.filter(~present).height, left_out)
 
 
 def _told(rows: pl.DataFrame, held: pl.DataFrame, left_out: dict[str, list[bytes]]) -> pl.DataFrame:

@@ -29,7 +29,7 @@ MIDDLE = 0.80
 _DRAWS = 600
 _NEXT_TO_ONE = 1e-9
 _SAME = 0.01
-"""Two curves may be of one shape unless chance gives so much difference less often; at 0.05 one interval in ten missed."""
+"""Two curves may be of one shape unless chance gives such a difference less often; 0.05 missed one truth in ten."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,175 @@
+"""Associates: absences, nests that outlive colonies, rare events, and what comes out on invented studies."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import polars as pl
+import pytest
+from tests.rooms.histories.made_study import MadeStudy
+
+from domatia.histories.associates import FIRST_LOOK, NEW, THERE, associates
+from domatia.lifecycle import DEFAULT, observe
+from domatia.lifecycle.layers.associates import ASSOCIATES
+from domatia.model import Answer, Ask, StudyData, WrongUse, as_table
+from domatia.questions import answer
+from domatia.stats.exact import fisher_exact, median_unbiased
+
+SPEC = DEFAULT.sized(12, 60)
+
+
+@cache
+def study(help_: float = 1.0) -> StudyData:
+    """Give an invented study."""
+    return observe(replace(SPEC, help=help_), 4, questions=("associates",))
+
+
+@cache
+def told(help_: float = 1.0) -> Answer:
+    """Answer it."""
+    return answer("associates", study(help_))
+
+
+def changed(change: Callable[[pl.DataFrame], pl.DataFrame], kind: str = "associate") -> StudyData:
+    """Give the study with one table changed."""
+    return replace(study(), tables={**study().tables, kind: as_table(kind, change(study().table(kind)))})
+
+
+def by_hand() -> MadeStudy:
+    """Give one plant whose nest of the first year outlives the colony, and a second nest in the fourth."""
+    made = MadeStudy().plant("a")
+    held = ("ant patrolling", "none", "other patrolling", "other patrolling")
+    for year, (ants, there) in enumerate(zip(held, ("yes", "yes", "no", "yes"), strict=True), 1):
+        made.visit("a", f"200{year}-05-01", ants=ants)
+        made.add("associate", f"n{year}", {
+            "plant": "a", "when": f"200{year}-05-01", "kind": "bird nest", "present": there == "yes",
+            "state": "old" if year == 2 else None,
+        })  # fmt: skip
+        made.add("associate", f"s{year}", {
+            "plant": "a", "when": f"200{year}-05-01", "kind": "scale insects", "present": there == "yes",
+        })  # fmt: skip
+    return made
+
+
+def test_nests_go_with_the_ant_of_the_look_before() -> None:
+    """A first nest may be older than the colony; a later one counts with the ant known before; old ones do not."""
+    found = associates(by_hand().data())
+    nests = found.told.filter(pl.col("kind") == "bird nest")
+    assert nests.select("y", "known").rows() == [(0, "vacant"), (1, "other")]
+    assert set(nests["where"]) == {NEW}
+    assert len(found.left_out[FIRST_LOOK]) == 2
+    scales = found.told.filter(pl.col("kind") == "scale insects")
+    assert scales.select("y", "known").rows() == [(1, "ant"), (1, "vacant"), (0, "other"), (1, "other")]
+    assert set(scales["where"]) == {THERE}
+    assert found.rows.filter(pl.col("kind") == "bird nest")["old"].to_list() == [False, True, False, False]
+
+
+def test_one_look_a_plant_is_taken_as_it_is() -> None:
+    """Where every plant was looked at once, nests count as found, and a doubt says that their age is unknown."""
+    first = pl.col("when_earliest") == pl.col("when_earliest").min().over("plant", "kind")
+    found = answer("associates", changed(lambda t: t.filter(first)))
+    assert "nests_of_unknown_age" in {d.code for d in found.doubts}
+    assert any(e.where == f"bird nest, {THERE}" for e in found.effects)
+
+
+def test_treatments_ants_and_kinds_come_out() -> None:
+    """Removal takes nests away, the idle ant bears scale insects; tables, figure and doubts stand."""
+    found = told()
+    by = {(e.name, e.of, e.against, e.where.split(",")[0]): e for e in found.effects}
+    assert by["share_difference", "removal", "sham", "bird nest"].high < 0
+    assert by["odds_ratio_exact", "removal", "sham", "bird nest"].high < 1
+    assert by["odds_ratio_mixed_as_occupied", "Idle amber ant", "vacant", "scale insects"].low > 1
+    assert found.effects[0].main
+    assert (found.effects[0].of, found.effects[0].against) == ("removal", "sham")
+    assert {"by_group", "by_occupant", "all_looks", "bars"} == set(found.tables)
+    assert found.chart is not None
+    assert {"nests_outlive", "old_ones", "as_occupied", "many_numbers"} <= {d.code for d in found.doubts}
+    assert "less often on removal plants than on sham plants" in found.sentence
+    assert "looks for 4 kinds of associates" in found.rows.words
+
+
+def test_no_effect_and_harm_come_out_as_such() -> None:
+    """Where ants do nothing no difference of treatments is shown; where they work the other way removal gains nests."""
+    none = [e for e in told(0.0).effects if e.name == "share_difference" and e.of == "removal"]
+    assert sum(e.low > 0 or e.high < 0 for e in none) <= 1
+    assert "No difference between removal plants and sham plants was shown for" in told(0.0).sentence
+    harm = next(e for e in told(-1.0).effects if e.name == "share_difference" and e.where.startswith("scale"))
+    assert harm.estimate > 0
+
+
+def test_sightings_without_absences_are_no_answer() -> None:
+    """Where only presences were written down the question says what to write; a blank is a sighting."""
+    found = answer(
+        "associates", changed(lambda t: t.filter(pl.col("present")).with_columns(present=pl.lit(None, pl.Boolean)))
+    )
+    assert not found.answered
+    assert "a blank is not an absence" in found.sentence
+    assert "present = no" in found.sentence
+
+
+def test_an_empty_cell_still_gives_a_finite_ratio() -> None:
+    """A kind never found on one side has an interval with one end; the ratio told is finite and above nought."""
+    removal = study().table("treatment").filter(pl.col("role") == "removal")["subject_id"][0]
+    plants = study().table("assignment").filter(pl.col("treatment") == removal)["plant"].implode()
+    none = changed(lambda t: t.with_columns(
+        present=pl.when(pl.col("plant").is_in(plants)).then(False).otherwise("present"),
+        state=pl.lit(None, pl.String)))  # fmt: skip
+    found = answer("associates", none, Ask(only_effects=True))
+    own = [e for e in found.effects if e.name == "odds_ratio_exact" and e.of == "removal" and e.against == "sham"]
+    assert own
+    for e in own:
+        assert e.low == 0.0 < e.estimate < e.high < 1.5
+        assert e.standard_error is None
+    assert median_unbiased(np.array([[[0, 9], [4, 5]]])) > 0
+    assert fisher_exact(np.array([[0, 9], [4, 5]])).odds_ratio == 0.0
+
+
+def test_order_of_rows_does_not_matter() -> None:
+    """Turned tables give the same numbers."""
+    turned = replace(study(), tables={k: t.reverse() for k, t in study().tables.items()})
+    two = answer("associates", turned)
+    assert [replace(e, estimate=0, low=0, high=0, standard_error=None) for e in told().effects] == [
+        replace(e, estimate=0, low=0, high=0, standard_error=None) for e in two.effects
+    ]
+    numbers = [[e.estimate, e.low, e.high] for e in told().effects]
+    np.testing.assert_array_equal(numbers, [[e.estimate, e.low, e.high] for e in two.effects])
+    assert told().sentence == two.sentence
+
+
+def test_by_a_field_and_without_treatments() -> None:
+    """--by compares habitats; without treatments ants and kinds are compared; an unknown field is refused."""
+    by = answer("associates", study(), Ask(by="habitat", only_effects=True))
+    assert {e.against for e in by.effects if e.name == "share_difference"} == {"closed forest"}
+    loose = answer("associates", changed(lambda t: t.head(0), "assignment"), Ask(adjust=("habitat",)))
+    assert loose.answered
+    assert not [e for e in loose.effects if e.name == "share_difference"]
+    assert "not_used" in {d.code for d in loose.doubts}
+    with pytest.raises(WrongUse, match="no such field"):
+        answer("associates", study(), Ask(by="colour"))
+
+
+def test_odds_ratio_by_hand_without_blocks() -> None:
+    """Twenty plants in no blocks, each looked at once: the exact odds ratio is that of the one table."""
+    made = MadeStudy()
+    for i in range(20):
+        made.plant(f"p{i}").visit(f"p{i}", "2005-05-01", ants="ant patrolling" if i < 12 else "none")
+        made.add("associate", f"w{i}", {"plant": f"p{i}", "when": "2005-05-02", "kind": "wasp nest",
+                                        "present": i < 7 or i == 19})  # fmt: skip
+    found = answer("associates", made.data())
+    one = next(e for e in found.effects if e.name == "odds_ratio_exact_as_occupied")
+    table = fisher_exact(np.array([[7, 5], [1, 7]]))
+    assert (one.estimate, one.low, one.high) == pytest.approx((table.odds_ratio, table.low, table.high))
+    assert {"no_blocks", "nests_of_unknown_age", "rare"} <= {d.code for d in found.doubts}
+
+
+def test_truth_of_the_layer_without_help() -> None:
+    """Where ants do nothing every true odds ratio of treatments and ants is 1, every true difference 0."""
+    values = list(ASSOCIATES.truth(replace(SPEC, help=0.0), 3))
+    arms = [v for v in values if v.name in ("odds_ratio_exact", "odds_ratio_exact_as_occupied")]
+    assert [v.value for v in arms] == pytest.approx([1.0] * len(arms), abs=0.01)
+    assert [v.value for v in values if v.name == "share_difference"] == pytest.approx([0.0] * 12, abs=1e-3)
+    nests = next(
+        v for v in values if v.name == "odds_ratio_together" and (v.of, v.against) == ("bird nest", "wasp nest")
+    )
+    assert nests.value > 1.3
