@@ -11,7 +11,7 @@ from domatia.histories.time_of_day import coordinates, seconds_of
 from domatia.model.study import StudyData
 
 SCAN, GATE, LEAF_SCAN = "scan", "gate", "leaf scan"
-NOT_LOOKED = "ant not known"
+NOT_LOOKED, SEVERAL = "ant not known", "several ants"
 NO_COUNT = "no number of ants written: a blank is no nought"
 NO_EXTENT = "scan without its length, or gate without its time"
 NO_PLANT = "count of a plant that is not in the study"
@@ -87,7 +87,7 @@ def patrols(data: StudyData) -> Patrols:
 def _with_ants(rows: pl.DataFrame, data: StudyData) -> pl.DataFrame:
     """Add who lived on the plant at the last look at or before the count, and whether ants were taken off since."""
     seen = last_known(looks(data)).filter((pl.col("state") != UNKNOWN) & pl.col("known").is_not_null())
-    seen = seen.select("plant", "t", look="t", ant="known").sort("t")
+    seen = seen.select("plant", "t", look="t", ant=pl.col("known").replace({"several": SEVERAL})).sort("t")
     acts = data.table("intervention").filter(pl.col("kind").is_in(REMOVALS) & pl.col("plant").is_not_null())
     acts = acts.select("plant", t=position()).drop_nulls().unique().sort("t").with_columns(act=pl.col("t"))
     dated = rows.with_columns(written=pl.col("t"), t=pl.col("t").fill_null(float("-inf"))).sort("t")

@@ -25,6 +25,7 @@ NO_WORKERS = "domatium opened, workers not counted"
 NO_DATE = "record without a month"
 
 FOOD_ENERGY, DOMATIUM_MASS = "food body energy", "domatium dry mass"
+WORKER_SLOPE = "worker slope"
 LEAF_MASS, LEAF_ENERGY, LEAF_AREA = "leaf mass per area", "leaf energy", "leaf area"
 UNITS: dict[str, dict[str, float]] = {
     FOOD_ENERGY: {"J/mg": 1.0, "kJ/g": 1.0},
@@ -32,8 +33,9 @@ UNITS: dict[str, dict[str, float]] = {
     LEAF_MASS: {"mg/cm2": 1.0, "g/m2": 0.1},
     LEAF_ENERGY: {"J/mg": 1.0, "kJ/g": 1.0},
     LEAF_AREA: {"cm2": 1.0},
+    WORKER_SLOPE: {"": 1.0, "1": 1.0},
 }
-"""Quantities that are read, by name and unit, with the factor to J/mg, mg, mg/cm2 and cm2."""
+"""Quantities that are read, by name and unit, with the factor to the first unit."""
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,15 @@ def domatia_of_held_plants(data: StudyData) -> pl.DataFrame:
     rows = seen.join(counts, on="record_id", how="inner").sort("plant", "t")
     last = rows.group_by("plant", maintain_order=True).last().select("plant", "record_id", "t", "domatia", "how")
     return last.join(plant_facts(data).select("plant", "group"), on="plant").sort("plant")
+
+
+def with_occupant(data: StudyData, rows: pl.DataFrame) -> pl.DataFrame:
+    """Add `occupant`: who lived on the plant at the last look at or before the record; null before any."""
+    seen = last_known(looks(data)).filter((pl.col("state") != UNKNOWN) & pl.col("known").is_not_null())
+    dated = rows.filter(pl.col("t").is_not_null()).sort("t")
+    return dated.join_asof(
+        seen.select("plant", "t", occupant="known").sort("t"), on="t", by="plant", check_sortedness=False
+    )
 
 
 def quantity_of(data: StudyData, name: str) -> tuple[list[float], list[bytes], list[bytes]]:

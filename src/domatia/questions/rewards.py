@@ -15,7 +15,8 @@ Model
 Sugar in mg = volume x dilution x C / 100 x density(C), C the reading in per cent by weight at 20 °C (corrected unless
 the instrument does); energy = 16.7 J a mg. Per plant and day: a nectary's (a shoot's) mean times their number on the
 plant. The mean of a year gives each month measured the same weight; seasons are the profile's dry months and the
-others. Workers of a plant = workers a domatium x domatia. Leaf saved a day = (share of marked leaf missing after a year
+others. Workers of a plant = workers a domatium x domatia, x the quantity "worker slope" where there is one (true on
+reckoned workers of plants opened whole). Leaf saved a day = (share of marked leaf missing after a year
 on removal plants less that on sham plants, ``leaf.missing_pct``) x leaves a plant (``visit.leaves``) x leaf area x mass
 x energy / 365.25. Intervals leave out one block at a time (plants below three
 blocks); errors of quantities join by the delta method with Welch-Satterthwaite degrees of freedom. Standing crop is

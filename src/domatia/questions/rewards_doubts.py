@@ -165,8 +165,14 @@ def _opened(data: StudyData, about: Material) -> list[Doubt]:
         text = "The rank of the opened domatia is not written: were they near the tip, they may hold more workers."
         found.append(Doubt("no_rank", "note", text))
     elif int(np.max(ranks.to_numpy())) <= NEAR_TIP:
-        text = f"Only the {NEAR_TIP} domatia next to the tip were opened; those further down may hold other numbers."
+        text = (
+            f"Only the {NEAR_TIP} domatia next to the tip were opened; those further down may hold other "
+            f"numbers. Open some plants whole and give the quantity '{history.WORKER_SLOPE}'."
+        )
         found.append(Doubt("near_tip", "warning", text))
+    if history.WORKER_SLOPE not in about.calibrations and about.measure(DOMATIA) is not None:
+        text = "Workers of a plant are reckoned from its domatia; no plants opened whole say how well that holds."
+        found.append(Doubt("no_worker_slope", "note", text))
     if about.measure(DOMATIA) is not None:
         how = history.domatia_of_held_plants(data)["how"]
         guessed = int(how.is_in(["scaled", "allometric"]).sum())

@@ -371,6 +371,15 @@ def given(found: Means) -> tuple[float, dict[str, float], str] | None:
     return (value, slopes, " and ".join(kinds)) if kinds and value > 0 else None
 
 
+def workers(found: Means) -> tuple[float, dict[str, float]] | None:
+    """Give workers a plant and their derivatives: a domatium's times the domatia, times the slope if one is known."""
+    if WORKERS not in found or DOMATIA not in found:
+        return None
+    factors = (WORKERS, DOMATIA, *((history.WORKER_SLOPE,) if history.WORKER_SLOPE in found else ()))
+    value = float(np.prod([found[f] for f in factors]))
+    return value, {f: float(np.prod([found[g] for g in factors if g != f])) for f in factors}
+
+
 def saved(found: Means) -> tuple[float, dict[str, float]] | None:
     """Give the energy of the leaf that ants save, a plant and day, and its derivatives."""
     if not all(n in found for n in (WITHOUT, WITH, LEAVES, *LEAF_QUANTITIES)):
@@ -409,9 +418,9 @@ def _colony(found: Means) -> list[Effect]:
     effects = []
     if WORKERS in found:
         effects.append(_positive("workers_per_domatium", "opened domatia", _own(found, WORKERS), "1"))
-    if WORKERS in found and DOMATIA in found:
-        value = found[WORKERS] * found[DOMATIA]
-        one = found.estimate(value, {WORKERS: found[DOMATIA], DOMATIA: found[WORKERS]})
+    there = workers(found)
+    if there is not None:
+        one = found.estimate(*there)
         effects.append(_positive("workers_per_plant", "plants with patrolling ants", one, "1"))
     mass = history.DOMATIUM_MASS
     if DOMATIA in found and mass in found:

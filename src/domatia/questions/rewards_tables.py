@@ -6,18 +6,17 @@ import polars as pl
 from domatia.histories import rewards as history
 from domatia.model import StudyData
 from domatia.questions.rewards_numbers import (
-    DOMATIA,
     FOOD,
     LEAST_CLUSTERS,
     NECTAR,
     STANDING,
-    WORKERS,
     Material,
     Means,
     Measure,
     given,
     monthly_mean,
     saved,
+    workers,
 )
 from domatia.stats.clustering import Estimate
 from domatia.stats.leave_one_out import leave_one_out
@@ -32,6 +31,7 @@ def tables(data: StudyData, about: Material, found: Means) -> dict[str, pl.DataF
         "months": months(about, found),
         "nectaries": nectaries(about),
         "by_rank": by_rank(data),
+        "by_occupant": by_occupant(data, about),
         "budget": budget(found),
         "calibrations": _calibrations(about),
     }
@@ -85,6 +85,17 @@ def nectaries(about: Material) -> pl.DataFrame:
     ).sort("kind")  # fmt: skip
 
 
+def by_occupant(data: StudyData, about: Material) -> pl.DataFrame:
+    """Give nectar made by who lived on the plant at the last look; no experiment: plants that give more keep ants."""
+    made = about.nectar.filter((pl.col("kind") == history.PRODUCTION) & pl.col("nectaries_on_plant").is_not_null())
+    rows = history.with_occupant(data, made).filter(pl.col("occupant").is_not_null())
+    return rows.group_by("occupant").agg(
+        records=pl.len(),
+        plants=pl.col("plant").n_unique(),
+        joules_per_plant_day=(pl.col("joules") * pl.col("nectaries_on_plant")).mean(),
+    ).sort("occupant")  # fmt: skip
+
+
 def by_rank(data: StudyData) -> pl.DataFrame:
     """Give the workers of opened domatia by their rank from the tip."""
     opened = history.dissections_of(data).rows
@@ -115,13 +126,11 @@ def budget(found: Means) -> pl.DataFrame:
         one = found.estimate(*leaf)
         ends = (float(one.low[0]), float(one.high[0]))
         rows.append(("leaf saved", leaf[0], *ends, "J per plant and day"))
-    workers = {WORKERS, DOMATIA} <= set(found.names) and found[WORKERS] * found[DOMATIA] > 0
-    if daily and workers:
+    crew = workers(found)
+    if daily and crew is not None and crew[0] > 0:
         what, (value, slopes) = list(daily.items())[-1]
-        crew = found[WORKERS] * found[DOMATIA]
-        each = value / crew
-        slopes = {k: s / crew for k, s in slopes.items()}
-        slopes |= {WORKERS: -each / found[WORKERS], DOMATIA: -each / found[DOMATIA]}
+        each = value / crew[0]
+        slopes = {k: s / crew[0] for k, s in slopes.items()} | {k: -each * s / crew[0] for k, s in crew[1].items()}
         rows.append(_line(f"{what}, per worker", found.estimate(each, slopes), "J per worker and day"))
     if STANDING in found and NECTAR in found and found[NECTAR] > 0 and found[STANDING] > 0:
         ratio = found[STANDING] / found[NECTAR]

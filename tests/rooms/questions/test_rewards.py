@@ -229,6 +229,22 @@ def test_domatia_near_the_tip_alone_are_doubted() -> None:
     assert "no_rank" in codes(answer("rewards", bare, ASK))
 
 
+def test_plants_opened_whole_correct_the_workers_of_a_plant() -> None:
+    """A slope of 0.8 from whole plants lowers the workers by a fifth, and its error widens their interval."""
+
+    def slope(*values: float) -> Effect:
+        ids = pl.Series([b"slope %010d" % i for i in range(len(values))], dtype=pl.Binary)
+        more = pl.DataFrame({"record_id": ids, "subject_id": ids, "name": ["worker slope"] * len(values)})
+        more = as_table("quantity", more.with_columns(number=pl.Series(values), unit=pl.lit("1")))
+        data = with_tables(quantity=lambda t: pl.concat([t, more]))
+        return by_key(answer("rewards", data, ASK))["workers_per_plant", "plants with patrolling ants"]
+
+    without = by_key(answer("rewards", study(), ASK))["workers_per_plant", "plants with patrolling ants"]
+    sure, unsure = slope(0.8, 0.8, 0.8), slope(0.4, 0.8, 1.2)
+    assert sure.estimate == pytest.approx(0.8 * without.estimate)
+    assert unsure.high - unsure.low > sure.high - sure.low
+
+
 def test_the_order_of_rows_is_no_matter() -> None:
     """Shuffled records give the same numbers."""
     rng = np.random.default_rng(1)
