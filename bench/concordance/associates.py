@@ -45,6 +45,11 @@ def rows() -> list[Row]:
 def _four(name: str, command: str, ours: ExactOdds, theirs: list[float], test: str) -> list[Row]:
     values = (("odds ratio", ours.odds_ratio), ("low end", ours.low), ("high end", ours.high), ("p", ours.p))
     return [
-        Row("associates", f"{name}: {what}", command, value, source, 6 if value < 100 else 3, f"{test}, {R}")
+        Row("associates", f"{name}: {what}", command, value, source, _digits(value), f"{test}, {R}")
         for (what, value), source in zip(values, theirs, strict=True)
     ]
+
+
+def _digits(value: float) -> int:
+    """Give the digits after the point that make eight meaningful ones."""
+    return int(7 - np.floor(np.log10(abs(value))))

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable
 
 from bench.concordance import (
     Row,
+    associates,
     brood,
     fights,
     intruders,
@@ -18,6 +19,7 @@ from bench.concordance import (
 )
 
 ROWS: dict[str, Callable[[], list[Row]]] = {
+    "associates": associates.rows,
     "brood": brood.rows,
     "fights": fights.rows,
     "intruders": intruders.rows,
