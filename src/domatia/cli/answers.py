@@ -14,12 +14,17 @@ LEAST_ROWS = 6
 
 
 @click.command(short_help="Which questions the study can answer.", epilog="Example: domatia questions ridge.domatia")
-@click.argument("study")
+@click.argument("study", default="")
+@click.option("--manual", default="", metavar="QUESTION", help="Show the manual page of one question instead.")
 @click.option("--json", "as_json", is_flag=True, help="Print them as JSON.")
-def questions(study: str, as_json: bool) -> None:
+def questions(study: str, manual: str, as_json: bool) -> None:
     """List the questions that STUDY can answer, and what it lacks for the others."""
-    from domatia.tasks.asking import list_questions
+    from domatia.tasks.asking import list_questions, manual_of
     from domatia.tasks.keeping import kept_answers
+
+    if manual:
+        say(manual_of(manual))
+        return
 
     found = list_questions(study)
     if as_json:

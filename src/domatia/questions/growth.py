@@ -176,12 +176,21 @@ def sentence(found: Growth, why_doubt: Sequence[Doubt]) -> str:
         )
     cm = next((e for e in found.effects if e.name == "height_difference_1y_cm"), None)
     if cm is not None:
-        text += (
-            f" In the first year the living {one} gained {number(cm.estimate)} cm more than the living {other} "
-            f"({interval(cm)}; below 0 means less)."
-        )
+        text += _gained(cm, one, other)
     grave = [d for d in why_doubt if d.severity != "note"]
     return text + (f" But: {grave[0].text}" if grave else "")
+
+
+def _gained(cm: Effect, one: str, other: str) -> str:
+    """Say by how much more or less the living plants gained in the first year."""
+    if cm.low <= 0 <= cm.high:
+        ends = f"95 % interval {number(cm.low)} to {number(cm.high)} cm"
+        return f" In the height that living plants gained in the first year no difference was shown ({ends})."
+    way = "more" if cm.estimate > 0 else "less"
+    low, high = sorted((abs(cm.low), abs(cm.high)))
+    ends = f"95 % interval {number(low)} to {number(high)}"
+    gained = f"{number(abs(cm.estimate))} cm {way}"
+    return f" In the first year the living {one} gained {gained} than the living {other} ({ends})."
 
 
 def _measures_twice(data: StudyData) -> bool:

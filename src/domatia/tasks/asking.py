@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from sys import modules
 from typing import Any
 
 from domatia.histories.subset import values_within
 from domatia.model import Answer, Ask
-from domatia.questions import ALL, lacking
+from domatia.questions import ALL, lacking, question
 from domatia.questions import answer as answered
 from domatia.tasks.keeping import keep_answer
 from domatia.tasks.opening import Tick, reading, silent, with_findings
@@ -26,6 +27,17 @@ def list_questions(where: str) -> tuple[Askable, ...]:
     with reading(where) as study:
         data = study.read()
     return tuple(Askable(q.code, q.asks, lacking(q, data)) for q in ALL)
+
+
+def manual_of(code: str) -> str:
+    """Give the manual page of a question: what is measured, the model, when not to use it, references.
+
+    Raises
+    ------
+    WrongUse
+        If there is no such question.
+    """
+    return (modules[question(code).estimate.__module__].__doc__ or "").strip()
 
 
 def asked_as(options: Mapping[str, Any]) -> Ask:

@@ -61,3 +61,9 @@ def test_every_question_at_once(study: Path) -> None:
     assert not asked & set(told["lacking"])
     assert "Leave out one of the two" in run("answer", study, "survival", "--all", code=2).output
     assert "No question was named" in run("answer", study, code=2).output
+
+
+def test_the_manual_page_of_a_question() -> None:
+    """It is shown without a study; a question that does not exist is refused by name."""
+    assert "When not to use it" in run("questions", "--manual", "survival").stdout
+    assert "There is no question 'luck'" in run("questions", "--manual", "luck", code=2).output
