@@ -13,10 +13,10 @@ Model
 Nests outlive colonies: where plants were looked at more than once, a nest counts only where none was in use at the
 look before, and with the ant known then. Exact: the conditional odds ratio of each two states or treatments, each
 plant once (at its first look that counts), with one 2 x 2 table a block, given the margins; its interval holds what
-neither tail rejects. Mixed: binomial model of all looks, ln odds = state + plant + block, plants and blocks normal;
-left out for states with fewer than 3 looks with or without, where the exact one still stands. Treatments: difference
-of the shares of looks from the first day of the treatment on, leaving out one block at a time. Two kinds on one
-plant: the exact odds ratio of finding both at the first look for both.
+neither tail rejects. Mixed: binomial model of all looks, ln odds = state + plant + block, plants (where at least 20
+were found with one twice) and blocks normal; left out for states with fewer than 3 looks with or without, where the
+exact one still stands. Treatments: difference of the shares of looks from the first day of the treatment on, leaving
+out one block at a time. Two kinds on one plant: the exact odds ratio of finding both at the first look for both.
 
 When not to use it
 ------------------

@@ -6,7 +6,7 @@ import polars as pl
 
 from domatia.histories.associates import NEW
 from domatia.model import Doubt, Effect, StudyData
-from domatia.questions.associates_numbers import LEAST_EVENTS, Material
+from domatia.questions.associates_numbers import LEAST_EVENTS, LEAST_TWICE, Material
 from domatia.questions.standing_doubts import open_findings, standing_doubts
 
 RARE = 20
@@ -26,7 +26,7 @@ def associates_doubts(
         found += standing_doubts(data, about.groups, about.clusters)
     else:
         found += open_findings(data.findings)
-    found += [*_nests(about), *_rare(about, effects)]
+    found += [*_nests(about), *_plants(about, effects), *_rare(about, effects)]
     if not about.blocks_known:
         text = "Plants stand in no blocks: neighbours were taken as independent, so intervals may be too narrow."
         found.append(Doubt("no_blocks", "warning", text))
@@ -62,6 +62,20 @@ def _nests(about: Material) -> list[Doubt]:
     if old:
         found.append(Doubt("old_ones", "note", f"{old} old or abandoned ones were seen and count as not in use."))
     return found
+
+
+def _plants(about: Material, effects: Sequence[Effect]) -> list[Doubt]:
+    twice = about.told.group_by("kind", "plant").agg(n=pl.col("y").sum()).filter(pl.col("n") > 1)
+    many = dict(twice.group_by("kind").len().iter_rows())
+    mixed = {e.where.split(",")[0] for e in effects if e.name == "odds_ratio_mixed_as_occupied"}
+    alike = [k for k in about.kinds if k in mixed and many.get(k, 0) < LEAST_TWICE]
+    if not alike:
+        return []
+    text = (
+        f"Too few plants were found with {' or '.join(alike)} at two looks to tell how much plants differ: in the mixed "
+        "model the looks of a plant count as independent given its block."
+    )
+    return [Doubt("plants_alike", "note", text)]
 
 
 def _rare(about: Material, effects: Sequence[Effect]) -> list[Doubt]:

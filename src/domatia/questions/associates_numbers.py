@@ -18,7 +18,7 @@ from domatia.stats.exact import median_unbiased, stratified_exact
 from domatia.stats.families import Binomial
 from domatia.stats.leave_one_out import leave_one_out
 from domatia.stats.mixed_fit import RandomTerm
-from domatia.stats.mixed_laplace import fit_laplace
+from domatia.stats.mixed_laplace import LaplaceFit, fit_laplace
 
 Array = NDArray[np.float64]
 
@@ -29,7 +29,11 @@ LEAST_EVENTS = 3
 BEFORE = "look from before the treatment began"
 OCCUPIED = "as occupied"
 TOGETHER = "on one plant, at the first look for both"
+LEAST_TWICE = 20
+"""Plants found with one at two looks or more that the spread between plants needs."""
 _LEVEL = 0.95
+_WIDEST = 3.0
+"""Standard deviation (log odds) above which the search for a spread has run off."""
 
 
 @dataclass(frozen=True)
@@ -235,15 +239,8 @@ def mixed(rows: pl.DataFrame, holders: tuple[str, ...], blocks: bool) -> list[Ef
         return []
     some = rows.filter(pl.col("known").is_in(names)).sort("plant", "t")
     X = np.column_stack([np.ones(some.height), *((some["known"] == h).cast(pl.Float64).to_numpy() for h in names[1:])])
-    unit = some["plant"].rank("dense").cast(pl.Int64).to_numpy()
-    random = [RandomTerm("plant", unit)] if some.height > some["plant"].n_unique() else []
-    if blocks:
-        random.append(RandomTerm("block", some["cluster"].to_numpy()))
-    y = some["y"].cast(pl.Float64).to_numpy()
-    if not random:
-        return []
-    fit = fit_laplace(Binomial(y, np.ones(len(y))), X, ("constant", *names[1:]), tuple(random))
-    if not fit.converged:
+    fit = _fitted(some, X, ("constant", *names[1:]), blocks)
+    if fit is None:
         return []
     quantile, found = two_sided_quantile(_LEVEL), []
     for j, holder in enumerate(names[1:], 1):
@@ -254,6 +251,24 @@ def mixed(rows: pl.DataFrame, holders: tuple[str, ...], blocks: bool) -> list[Ef
         c = Estimate(*(np.array([v]) for v in logs)).exponential()
         found.append(_effect("odds_ratio_mixed_as_occupied", (holder, VACANT), c, where_of(some)))
     return found
+
+
+def _fitted(rows: pl.DataFrame, X: Array, names: tuple[str, ...], blocks: bool) -> LaplaceFit | None:
+    """Fit with plants random where enough were found with one at two looks, and with blocks random.
+
+    Elsewhere the spread between plants cannot be told (a new nest ends a plant's looks), and the search for it may run
+    off: looks then count as independent given their block. None without any grouping or where the search did not end.
+    """
+    y = rows["y"].cast(pl.Float64).to_numpy()
+    twice = rows.group_by("plant").agg(n=pl.col("y").sum()).filter(pl.col("n") > 1).height
+    block = (RandomTerm("block", rows["cluster"].to_numpy()),) if blocks else ()
+    plant = (RandomTerm("plant", rows["plant"].rank("dense").cast(pl.Int64).to_numpy()),)
+    for random in ((*plant, *block), block) if twice >= LEAST_TWICE else (block,):
+        if random:
+            fit = fit_laplace(Binomial(y, np.ones(len(y))), X, names, random)
+            if fit.converged and fit.random_sd.max() <= _WIDEST:
+                return fit
+    return None
 
 
 def tables(about: Material) -> dict[str, pl.DataFrame]:

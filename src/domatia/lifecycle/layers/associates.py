@@ -122,12 +122,28 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
     yield from count.by_arm()
     yield from count.by_holder()
     for kind in KINDS:
-        where = f"{kind.name}, {'new since the look before' if kind.nest else 'there at the look'}"
-        for i, ant in enumerate(spec.ants):
-            value = float(np.exp(spec.help * kind.ants[min(i, 3)]))
-            yield TrueValue("associates", "odds_ratio_mixed_as_occupied", ant.name, _VACANT, where, value, "1")
-        value = float(np.exp(spec.help * kind.founding))
-        yield TrueValue("associates", "odds_ratio_mixed_as_occupied", _FOUNDING, _VACANT, where, value, "1")
+        # with parts of their own told apart, plants differ by what holders add; nests end a plant's looks
+        if not kind.nest:
+            added = [np.exp(spec.help * kind.ants[min(i, 3)]) for i in range(len(spec.ants))]
+            yield from _ratios(spec, "mixed", kind, np.array([*added, np.exp(spec.help * kind.founding)]))
+
+
+def _where(kind: _Kind) -> str:
+    return f"{kind.name}, {'new since the look before' if kind.nest else 'there at the look'}"
+
+
+def _ratios(spec: Spec, how: str, kind: _Kind, ratios: Floats) -> Iterable[TrueValue]:
+    """Give the odds ratios of each ant and of founding queens against vacant plants."""
+    for name, value in zip((*(a.name for a in spec.ants), _FOUNDING), ratios.tolist(), strict=True):
+        yield TrueValue("associates", f"odds_ratio_{how}_as_occupied", name, _VACANT, _where(kind), value, "1")
+
+
+def _against_vacant(sums: Floats, ants: int) -> Floats:
+    """Turn sums of looks and of chances by occupant into odds ratios against vacant plants."""
+    young = sums[1 + ants :].sum(axis=0)
+    p = np.array([s[1] / s[0] for s in (*sums[: 1 + ants], young)])
+    odds = p / (1 - p)
+    return np.asarray(odds[1:] / odds[0], dtype=np.float64)
 
 
 _U, _W = np.polynomial.hermite_e.hermegauss(9)
@@ -142,6 +158,7 @@ class _Count:
         self.share = np.zeros((len(KINDS), len(spec.arms), 2))
         self.first = np.zeros((len(KINDS), spec.blocks, len(spec.arms), 2))
         self.held = np.zeros((len(KINDS), 2 * len(spec.ants) + 1, 2))
+        self.looks = np.zeros_like(self.held)
         self.both = np.zeros((len(KINDS), len(KINDS), 2, 2))
 
     def add(self, life: Life) -> None:
@@ -175,6 +192,7 @@ class _Count:
         there = alive
         arm, block = life.stand.arm[there], life.stand.block[there]
         np.add.at(self.share[k], arm, sums[there])
+        np.add.at(self.looks[k], held[there], sums[there])
         if first:
             np.add.at(self.first[k], (block, arm), sums[there])
             np.add.at(self.held[k], held[there], sums[there])
@@ -198,7 +216,7 @@ class _Count:
             i, j = at[of], at[against]
             names = (self.spec.arms[i].name, self.spec.arms[j].name)
             for k, kind in enumerate(KINDS):
-                where = f"{kind.name}, {'new since the look before' if kind.nest else 'there at the look'}"
+                where = _where(kind)
                 share = self.share[k, :, 1] / self.share[k, :, 0]
                 yield TrueValue("associates", "share_difference", *names, where, float(share[i] - share[j]), "1")
                 p = self.first[k, :, :, 1] / np.maximum(self.first[k, :, :, 0], 1e-300)
@@ -211,13 +229,9 @@ class _Count:
         """Give the odds ratios of holders against vacant plants, and of two kinds on one plant."""
         ants = len(self.spec.ants)
         for k, kind in enumerate(KINDS):
-            where = f"{kind.name}, {'new since the look before' if kind.nest else 'there at the look'}"
-            sums = self.held[k]
-            young = sums[1 + ants :].sum(axis=0)
-            p = np.array([s[1] / s[0] for s in (*sums[: 1 + ants], young)])
-            odds = p / (1 - p)
-            for name, value in zip((*(a.name for a in self.spec.ants), _FOUNDING), odds[1:] / odds[0], strict=True):
-                yield TrueValue("associates", "odds_ratio_exact_as_occupied", name, _VACANT, where, float(value), "1")
+            yield from _ratios(self.spec, "exact", kind, _against_vacant(self.held[k], ants))
+            if kind.nest:
+                yield from _ratios(self.spec, "mixed", kind, _against_vacant(self.looks[k], ants))
         order = sorted(range(len(KINDS)), key=lambda k: KINDS[k].name)
         for a, i in enumerate(order):
             for j in order[a + 1 :]:
