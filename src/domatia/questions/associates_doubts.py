@@ -72,8 +72,8 @@ def _plants(about: Material, effects: Sequence[Effect]) -> list[Doubt]:
     if not alike:
         return []
     text = (
-        f"Too few plants were found with {' or '.join(alike)} at two looks to tell how much plants differ: in the mixed "
-        "model the looks of a plant count as independent given its block."
+        f"Too few plants were found with {' or '.join(alike)} at two looks to tell how much plants differ: in the "
+        "mixed model the looks of a plant count as independent given its block."
     )
     return [Doubt("plants_alike", "note", text)]
 
