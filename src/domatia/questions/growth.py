@@ -45,7 +45,7 @@ from domatia.figures.style import Words
 from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, StudyData
 from domatia.questions import growth_numbers as numbers
 from domatia.questions.standing_doubts import standing_doubts
-from domatia.questions.wording import group, interval, number, share
+from domatia.questions.wording import group, number, share
 
 LEAST_PLANTS = 10
 _UNEVEN = 0.05

@@ -95,10 +95,8 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Reproductio
     found = numbers.means(about)
     first = next((e for e in found if e.name == f"{stage}_ratio" and e.where == numbers.WHOLE), found[0])
     ordered = (replace(first, main=True), *(e for e in found if e is not first))
-    if ask.only_effects:
-        return Reproduction(ordered, {}, about.rows_used(), "", about, stage)
     model = numbers.hurdle(about, stage)
-    tables = {**numbers.tables(data, about), "spread": model.spread}
+    tables = {} if ask.only_effects else {**numbers.tables(data, about), "spread": model.spread}
     return Reproduction((*ordered, *model.effects), tables, about.rows_used(), "", about, stage, model.notes)
 
 

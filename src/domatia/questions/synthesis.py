@@ -103,7 +103,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Synthesis:
     if not pooled:
         most = max((p.effects.height for p in parts), default=0)
         why = (
-            f"Too little to pool: {table.height} effects are known, at most {most} of them on one outcome and scale; "
+            f"Too little to answer: {table.height} effects are known, at most {most} of them on one outcome and scale; "
             f"{numbers.LEAST} are needed. Keep answers of parts of the study (domatia answer STUDY survival --within "
             "site --keep), or import a table of published effects."
         )

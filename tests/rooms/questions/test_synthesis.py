@@ -89,7 +89,7 @@ def test_what_gives_no_effect_is_left_out_with_its_reason() -> None:
     assert {reason: len(ids) for reason, ids in out.items()} == {NO_MEAN: 1, NO_EVENTS: 1, NO_VARIANCE: 1}
     found = asked(data)
     assert not found.answered
-    assert found.sentence.startswith("Too little to pool")
+    assert found.sentence.startswith("Too little to answer")
     assert found.rows.left_out == out
 
 
