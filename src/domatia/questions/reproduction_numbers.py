@@ -257,6 +257,7 @@ def hurdle(about: Material, stage: str) -> Hurdle:
     living = about.rows.filter((pl.col("state") == "counted") & pl.col(stage).is_not_null())
     living = living.filter(pl.col("value").is_in(about.names))
     some = living.filter(pl.col(stage) > 0)
+    bearing = set(some["value"])
     effects, spread, notes = [], [], []
     for half, table in (("any", living), ("how many", some)):
         y = table[stage].cast(pl.Float64).to_numpy()
@@ -269,7 +270,8 @@ def hurdle(about: Material, stage: str) -> Hurdle:
         random = (RandomTerm("plant", table["unit"].to_numpy()), RandomTerm("block", table["cluster"].to_numpy()))
         fit = fit_laplace(family, design, names, random, clusters=table["cluster"].to_numpy())
         label = f"{stage}_odds_ratio" if half == "any" else f"{stage}_number_ratio"
-        effects += _of_model(about, fit, label)
+        # a group that never bears has no finite odds: its comparisons are left to the plain shares
+        effects += [e for e in _of_model(about, fit, label) if {e.of, e.against} <= bearing]
         spread += [(half, n, float(s)) for n, s in zip(fit.random_names, fit.random_sd, strict=True)]
         # that groups do not differ is shown in the table of spreads and needs no warning
         notes += [w.split(": ", 1)[-1].rstrip(".") + "." for w in fit.warnings if "estimated as nought" not in w]
