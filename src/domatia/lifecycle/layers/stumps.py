@@ -15,7 +15,7 @@ from domatia.lifecycle.study_lists import PERMITS, block_name
 from domatia.lifecycle.study_rows import dates
 from domatia.lifecycle.true_value import TrueValue
 
-_NUMBER = 12
+_NUMBER = 14
 _A_BLOCK, _VISITS, _GAP_DAYS, _FIRST_DAY = 16, 8, 95, 200
 _MISSED = 0.06
 _DIES, _DIES_HEIGHT, _DIES_BLOCK = -1.30, -0.020, 0.30
