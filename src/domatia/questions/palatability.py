@@ -96,15 +96,16 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Palatabilit
 
 def doubts(data: StudyData, found: Palatability) -> tuple[Doubt, ...]:
     """Say what could mislead."""
-    return palatability_doubts(data, found.about, found.unused)
+    return palatability_doubts(data, found.about, found.effects, found.unused)
 
 
 def figure(found: Palatability) -> Chart | None:
     """Draw the mean share eaten by group, in choices and alone."""
     if "share_eaten" not in found.tables:
         return None
-    table = found.tables["share_eaten"].filter(pl.col("compared_by") == found.about.column)
-    names = [n for n in found.about.contrasts[0].names if n in set(table["group"])]
+    contrast = found.about.contrast_of(found.effects[0])
+    table = found.tables["share_eaten"].filter(pl.col("compared_by") == contrast.column)
+    names = [n for n in contrast.names if n in set(table["group"])]
     words = Words(
         "Share of the leaf eaten",
         f"Mean share of leaf area eaten, control loss taken off, for {', '.join(names)}, in choices and of leaves fed "
@@ -115,8 +116,7 @@ def figure(found: Palatability) -> Chart | None:
     return side_by_side(table, names, words)
 
 
-def _leaves(found: Palatability, name: str) -> str:
-    column = found.about.column
+def _leaves(column: str, name: str) -> str:
     if column == "treatment":
         return f"leaves of {name} plants"
     return f"leaves of {name}" if column == numbers.SOURCE else f"leaves of plants with {column} '{name}'"
@@ -128,13 +128,14 @@ def sentence(found: Palatability, why_doubt: Sequence[Doubt]) -> str:
         return found.too_little
     main = found.effects[0]
     kind = CHOICE if main.where.startswith(CHOICE) else "no choice"
-    contrast = found.about.contrasts[0]
+    contrast = found.about.contrast_of(main)
     of, against = (main.of, main.against)
     rows = numbers.part(contrast, kind, (of, against))
     mean = {n: float(np.mean(rows.filter(pl.col("value") == n)["share"].to_numpy())) for n in (of, against)}
     how = "Given the choice, animals ate" if kind == CHOICE else "Fed one sort at a time, animals ate"
     ends = f"95 % interval of the difference {100 * main.low:.0f} to {100 * main.high:.0f} percentage points"
-    told = f"{share(mean[of])} of {_leaves(found, of)} and {share(mean[against])} of {_leaves(found, against)} ({ends})"
+    one, other = (f"{share(mean[n])} of {_leaves(contrast.column, n)}" for n in (of, against))
+    told = f"{one} and {other} ({ends})"
     if main.name == "eaten_difference" and (main.low > 0 or main.high < 0):
         text = f"{how} {told}."
     else:

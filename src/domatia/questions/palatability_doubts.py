@@ -1,10 +1,12 @@
 """What could mislead about feeding trials."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 
 from domatia.histories.feeding import ALONE, CHOICE, NONE, OF_OTHERS, OWN
-from domatia.model import Doubt, StudyData
+from domatia.model import Doubt, Effect, StudyData
 from domatia.model.finding import Severity
 from domatia.questions.palatability_numbers import AT_ALL, SOURCE, Material
 from domatia.questions.standing_doubts import open_findings, standing_doubts
@@ -13,7 +15,9 @@ from domatia.questions.wording import share
 FEW_ANIMALS, FEW_PLANTS, WHOLE, UNEVEN_H = 10, 6, 0.95, 1.2
 
 
-def palatability_doubts(data: StudyData, about: Material, unused: tuple[str, ...]) -> tuple[Doubt, ...]:
+def palatability_doubts(
+    data: StudyData, about: Material, effects: Sequence[Effect], unused: tuple[str, ...]
+) -> tuple[Doubt, ...]:
     """Gather the doubts about shares eaten."""
     found: list[Doubt] = []
     if unused:
@@ -35,7 +39,8 @@ def palatability_doubts(data: StudyData, about: Material, unused: tuple[str, ...
     found += _controls(table)
     found += _animals(table)
     found += _zeros(table)
-    found += _trials(table, about)
+    main = about.contrast_of(effects[0]).column if effects else ""
+    found += _trials(table, main)
     return tuple(found)
 
 
@@ -113,7 +118,7 @@ def _zeros(table: pl.DataFrame) -> list[Doubt]:
     return found
 
 
-def _trials(table: pl.DataFrame, about: Material) -> list[Doubt]:
+def _trials(table: pl.DataFrame, column: str) -> list[Doubt]:
     found = []
     kinds = set(table["kind"])
     if CHOICE in kinds:
@@ -127,7 +132,7 @@ def _trials(table: pl.DataFrame, about: Material) -> list[Doubt]:
         severity: Severity = "note"
         text = "Leaves fed alone were left for different times; shares eaten are not put to one length of time."
         found.append(Doubt("hours_differ", severity, text))
-    if about.column == SOURCE:
+    if column == SOURCE:
         text = "Leaves of two sources differ in more than their defence: age, water and light they grew in."
         found.append(Doubt("sources_differ", "note", text))
     return found

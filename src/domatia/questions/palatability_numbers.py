@@ -57,10 +57,9 @@ class Material:
     contrasts: tuple[Contrast, ...]
     groups: Groups | None
 
-    @property
-    def column(self) -> str:
-        """What the main contrast tells leaves apart by."""
-        return self.contrasts[0].column if self.contrasts else ""
+    def contrast_of(self, effect: Effect) -> Contrast:
+        """Give the contrast that an effect is of."""
+        return next(c for c in self.contrasts if effect.where in [where_of(c, k) for k in (CHOICE, ALONE)])
 
     def rows_used(self) -> Rows:
         """Name the records used and left out."""
