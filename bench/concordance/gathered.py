@@ -6,6 +6,7 @@ from bench.concordance import (
     Row,
     associates,
     brood,
+    clearance,
     fights,
     intruders,
     light,
@@ -21,6 +22,7 @@ from bench.concordance import (
 ROWS: dict[str, Callable[[], list[Row]]] = {
     "associates": associates.rows,
     "brood": brood.rows,
+    "clearance": clearance.rows,
     "fights": fights.rows,
     "intruders": intruders.rows,
     "light": light.rows,

@@ -14,7 +14,7 @@ odds ratio of the share of looks with a vine touching; intervals leave out one b
 plants stand in no blocks). Laid vines: proportional hazards of being cut, by group, errors clustered by block, vines
 still touching at the last look censored. As occupied: looks at plants held by a defending ant against looks at vacant
 ones within the same block, by the ants seen at or before the look; and mean radius by months since they were first
-seen. Where each plant was looked at once and plants stand in no blocks, the exact conditional odds ratio stands beside.
+seen. Where each plant was looked at once for vines, the exact conditional odds ratio stands beside, blocks as strata.
 
 When not to use it
 ------------------
@@ -89,7 +89,8 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Clearance:
             f"{numbers.LEAST} of one kind, in two blocks or more."
         )
         return Clearance((), {}, about.rows_used(), why, about)
-    effects = (replace(found[0], main=True), *found[1:], *numbers.as_occupied(data, about))
+    beside = (*numbers.exact(about), *numbers.as_occupied(data, about))
+    effects = (replace(found[0], main=True), *found[1:], *beside)
     tables = {} if ask.only_effects else numbers.tables(about)
     return Clearance(effects, tables, about.rows_used(), "", about)
 

@@ -16,6 +16,7 @@ from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.stats.clustering import Uncertainty
 from domatia.stats.cox import cox
+from domatia.stats.exact import fisher_exact, stratified_exact
 from domatia.stats.leave_one_out import leave_one_out
 
 Array = NDArray[np.float64]
@@ -172,6 +173,38 @@ def _inside(about: Material, column: str) -> bool:
         if any(by.get(n, 0) < 2 for n in about.names):
             return False
     return True
+
+
+def exact(about: Material) -> list[Effect]:
+    """Give the exact conditional odds ratio of vine contact, where each plant was looked at once for vines.
+
+    Blocks, where there are any, are strata. Ends may be 0 or without bound.
+    """
+    looks = about.looks.filter(pl.col("vines").is_not_null() & pl.col("value").is_in(about.names))
+    if looks.is_empty() or looks["plant"].n_unique() < looks.height:
+        return []
+    effects = []
+    for of, against in _pairs(about):
+        both = looks.filter(pl.col("value").is_in([of, against]))
+        strata = both["cluster"] if about.blocks_known else pl.repeat(0, both.height, eager=True)
+        counts = both.select(stratum=strata, of=pl.col("value") == of, touched=pl.col("vines") == 1)
+        tables = [_square(part) for _, part in sorted(counts.group_by("stratum"), key=lambda kv: str(kv[0]))]
+        whole = [t for t in tables if t.sum(axis=0).min() > 0 and t.sum(axis=1).min() > 0]
+        if not whole:
+            continue
+        found = stratified_exact(np.array(whole)) if len(whole) > 1 else fisher_exact(whole[0])
+        if np.isfinite(found.odds_ratio):
+            ends = (found.odds_ratio, found.low, found.high)
+            effects.append(Effect("vine_contact_exact_odds_ratio", of, against, *ends, where=NEAR))
+    return effects
+
+
+def _square(part: pl.DataFrame) -> NDArray[np.int64]:
+    cells = [
+        [part.filter((pl.col("of") == o) & (pl.col("touched") == t)).height for t in (True, False)]
+        for o in (True, False)
+    ]
+    return np.array(cells, dtype=np.int64)
 
 
 def as_occupied(data: StudyData, about: Material) -> list[Effect]:

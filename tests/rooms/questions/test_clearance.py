@@ -103,6 +103,9 @@ def test_two_forms_of_a_tree_cannot_be_laid_to_ants() -> None:
     found = answer("clearance", forms(rows), Ask(by="species"))
     odds = next(e for e in found.effects if e.name == "vine_contact_odds_ratio")
     assert odds.estimate == pytest.approx((7 / 63) / (40 / 42), rel=1e-12)
+    exact = next(e for e in found.effects if e.name == "vine_contact_exact_odds_ratio")
+    # R 4.2.2, fisher.test: conditional 0.118 (0.041 to 0.300)
+    assert [round(v, 3) for v in (exact.estimate, exact.low, exact.high)] == [0.118, 0.041, 0.300]
     assert {"confounded", "no_blocks"} <= {d.code for d in found.doubts}
     assert "cannot be laid to the ants" in found.sentence + " ".join(d.text for d in found.doubts)
 
