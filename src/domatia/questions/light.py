@@ -183,8 +183,9 @@ def _chance(found: Light) -> list[str]:
     if table is None:
         return []
     _, _, seen, chance, less, more, n = table.row(-1)
-    p = f"p {number(float(min(less, more)))} of {n:,} arrangements, one-sided"
-    if min(less, more) > 0.025:
+    both = min(1.0, 2.0 * min(less, more))
+    p = f"p {number(both)}, {n:,} arrangements"
+    if both > 0.05:
         return [f"Within blocks, ants share light no less and no more than occupants dealt by chance would ({p})."]
     how = "less" if less < more else "more"
     text = (
