@@ -159,11 +159,15 @@ def _shares(found: Intruders) -> str:
     )
     if main.where.startswith(numbers.VERTEBRATES):
         what = what.replace("of intruders", "of vertebrate intruders", 1)
-    gap = f"{abs(100 * main.estimate):.0f} percentage points {'fewer' if main.estimate < 0 else 'more'}"
-    ends = f"95 % interval of the difference {100 * main.low:.0f} to {100 * main.high:.0f}"
-    if main.low > 0 or main.high < 0:
-        return f"{what}: {gap} ({ends})."
-    return f"No difference was shown: {what}; {ends}."
+    low, high = 100 * main.low, 100 * main.high
+    if low > 0 or high < 0:
+        gap = f"{abs(100 * main.estimate):.0f} percentage points {'fewer' if main.estimate < 0 else 'more'}"
+        near, far = sorted((abs(low), abs(high)))
+        return f"{what}: {gap} (95 % interval {near:.0f} to {far:.0f})."
+    return (
+        f"No difference was shown: {what}; the difference lies between {abs(low):.0f} percentage points fewer and "
+        f"{abs(high):.0f} more (95 % interval)."
+    )
 
 
 def _speed(found: Intruders) -> str:
@@ -206,7 +210,7 @@ QUESTION = Question(
         "Lin DY, Wei LJ 1989. The robust inference for the Cox proportional hazards model. JASA 84:1074-1078.",
         "McCullagh P 1980. Regression models for ordinal data. J. R. Stat. Soc. B 42:109-142.",
         "Pacelhe FT, Costa FV, Neves FS, Bronstein J, Mello MAR 2019. Nectar quality affects ant aggressiveness and "
-        "biotic defense provided to plants. Biotropica 51.",
+        "biotic defense provided to plants. Biotropica 51. doi 10.1111/btp.12625.",
     ),
     method=(
         "Trials ended by exclusion of the intruder, by its leaving, which was taken as a competing event, or when "

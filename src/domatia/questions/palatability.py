@@ -133,13 +133,17 @@ def sentence(found: Palatability, why_doubt: Sequence[Doubt]) -> str:
     rows = numbers.part(contrast, kind, (of, against))
     mean = {n: float(np.mean(rows.filter(pl.col("value") == n)["share"].to_numpy())) for n in (of, against)}
     how = "Given the choice, animals ate" if kind == CHOICE else "Fed one sort at a time, animals ate"
-    ends = f"95 % interval of the difference {100 * main.low:.0f} to {100 * main.high:.0f} percentage points"
     one, other = (f"{share(mean[n])} of {_leaves(contrast.column, n)}" for n in (of, against))
-    told = f"{one} and {other} ({ends})"
-    if main.name == "eaten_difference" and (main.low > 0 or main.high < 0):
-        text = f"{how} {told}."
+    told, low, high = f"{one} and {other}", 100 * main.low, 100 * main.high
+    if low > 0 or high < 0:
+        near, far = sorted((abs(low), abs(high)))
+        gap = f"{abs(100 * main.estimate):.0f} percentage points {'less' if main.estimate < 0 else 'more'}"
+        text = f"{how} {told}: {gap} (95 % interval {near:.0f} to {far:.0f})."
     else:
-        text = f"No difference was shown: {how[:1].lower()}{how[1:]} {told}."
+        text = (
+            f"No difference was shown: {how[:1].lower()}{how[1:]} {told}; the difference lies between {abs(low):.0f} "
+            f"percentage points less and {abs(high):.0f} more (95 % interval)."
+        )
     grave = [d for d in why_doubt if d.severity != "note"]
     return text + (f" But: {grave[0].text}" if grave else "")
 

@@ -73,7 +73,9 @@ class Material:
         if not table["animal_named"].all():
             words = f"{len(used):,} {'leaf' if len(used) == 1 else 'leaves'} in {dishes:,} dishes"
         kept = {r: ids for r, ids in left_out.items() if ids}
-        return Rows(table["plant"].drop_nulls().n_unique(), 0, 0, {"palatability": used}, kept, words)
+        blocks = self.contrasts[0].table["block"].drop_nulls().n_unique() if self.contrasts else 0
+        plants = table["plant"].drop_nulls().n_unique()
+        return Rows(plants, blocks, 0, {"palatability": used}, kept, words)
 
 
 def gather(data: StudyData, ask: Ask) -> Material:
