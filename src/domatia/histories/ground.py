@@ -13,6 +13,8 @@ NOTHING_NEAR = "look at a plant with nothing growing near, which tells nothing"
 BEFORE = "look from before the treatment began"
 NOBODY = "look at a plant that is not compared"
 NOT_ALIVE = "look at a plant that was not alive"
+LAID_BEFORE = "vine laid before the treatment began"
+NOT_WATCHED = "laid vine without the hours it was watched"
 
 
 @dataclass(frozen=True)
@@ -77,17 +79,31 @@ def _spells(data: StudyData) -> pl.DataFrame:
     return run.with_columns(since=pl.col("t").min().over("plant", "run")).select("plant", "t", "known", "since")
 
 
-def vine_contacts(data: StudyData, members: pl.DataFrame) -> pl.DataFrame:
+def vine_contacts(data: StudyData, members: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, list[bytes]]]:
     """Give the vines laid against plants that are compared.
+
+    Parameters
+    ----------
+    data : StudyData
+    members : polars.DataFrame
+        `plant`, `start`, as for `ground_looks`.
 
     Returns
     -------
     polars.DataFrame
         `plant`, `record_id`, `t`, `hours` (until cut, or watched), `cut` (1 if it was), sorted by `plant`, `t`.
+    dict of str to list of bytes
+        Records left out, by reason.
     """
-    table = data.table("vine_contact").join(members.select("plant"), on="plant", how="semi")
+    table = data.table("vine_contact").with_columns(t=position()).join(members, on="plant", how="inner")
+    early = (pl.col("t") < pl.col("start")).fill_null(False)
     hours = pl.coalesce("cut_h", "watched_h")
-    rows = table.select(
-        "plant", "record_id", t=position(), hours=hours, cut=pl.col("cut_h").is_not_null().cast(pl.Int64)
-    )
-    return rows.filter(pl.col("hours") > 0).sort("plant", "t", "record_id")
+    blind = ~(hours > 0).fill_null(False)
+    left_out = {}
+    for reason, bad in ((LAID_BEFORE, early), (NOT_WATCHED, blind & ~early)):
+        ids = table.filter(bad)["record_id"].sort().to_list()
+        if ids:
+            left_out[reason] = ids
+    rows = table.filter(~early & ~blind)
+    rows = rows.select("plant", "record_id", "t", hours=hours, cut=pl.col("cut_h").is_not_null().cast(pl.Int64))
+    return rows.sort("plant", "t", "record_id"), left_out

@@ -35,6 +35,12 @@ def clearance_doubts(data: StudyData, about: Material, effects: Sequence[Effect]
             "grows on them for other reasons, the difference cannot be laid to the ants."
         )
         found.append(Doubt("confounded", "warning", text))
+    if any(e.name.startswith("vine_contact_difference") for e in effects):
+        text = (
+            "Differences in the share of looks with vines have intervals that are wider than need be where ants do "
+            "more in one habitat than in another (in simulated studies they held the truth 96 to 98 times in 100)."
+        )
+        found.append(Doubt("wide_interval", "note", text))
     if about.laid.height and int(about.laid["cut"].sum()) < about.laid.height:
         left = about.laid.height - int(about.laid["cut"].sum())
         text = (

@@ -17,6 +17,7 @@ from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.stats.clustering import Uncertainty
 from domatia.stats.cox import cox
 from domatia.stats.exact import fisher_exact, stratified_exact
+from domatia.stats.group_means import Statistic, group_means, logits
 from domatia.stats.leave_one_out import leave_one_out
 
 Array = NDArray[np.float64]
@@ -27,7 +28,6 @@ LAID = "vines laid against plants"
 OCCUPIED = "as occupied, within blocks"
 HELD = "held by a defending ant"
 LEAST = 5
-DAY_H = 24.0
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def gather(data: StudyData, ask: Ask) -> Material:
         starts = starts.with_columns(start=pl.lit(None, pl.Float64))
     members = groups.members.join(starts, on="plant").join(columns.plants, on="plant", how="semi").sort("plant")
     ground = ground_looks(data, members.select("plant", "start"))
-    laid = vine_contacts(data, members)
+    laid, early = vine_contacts(data, members.select("plant", "start"))
     there = pl.concat([ground.rows.select("plant"), laid.select("plant")]).unique()
     own = members.join(there, on="plant", how="semi").sort("plant")
     own = own.with_columns(cluster=pl.col("group").rank("dense").cast(pl.Int64) - 1)
@@ -98,7 +98,7 @@ def gather(data: StudyData, ask: Ask) -> Material:
         clusters=own["group"].n_unique(),
         plants=own["record_id"].sort().to_list(),
         blocks_known=own["group"].n_unique() < own.height,
-        left_out={**groups.left_out, **columns.left_out, **ground.left_out},
+        left_out={**groups.left_out, **columns.left_out, **ground.left_out, **early},
     )
 
 
@@ -110,19 +110,12 @@ def _ready(about: Material, table: pl.DataFrame, column: str) -> bool:
     return len(about.names) > 1 and set(about.names) <= enough
 
 
-def _group_means(about: Material, table: pl.DataFrame, column: str) -> Callable[[Kept], Array]:
+def _group_means(about: Material, table: pl.DataFrame, column: str) -> Statistic:
     code = {n: i for i, n in enumerate(about.names)}
     there = table.filter(pl.col("value").is_in(about.names) & pl.col(column).is_not_null())
-    at = there["value"].replace_strict(code, return_dtype=pl.Int64).to_numpy() * about.clusters
-    at = at + there["cluster"].to_numpy()
-    size = len(code) * about.clusters
-    total = np.bincount(at, there[column].cast(pl.Float64).to_numpy(), size).reshape(len(code), -1)
-    number = np.bincount(at, minlength=size).reshape(len(code), -1)
-
-    def statistic(kept: Kept) -> Array:
-        return np.asarray(total[:, kept].sum(1) / np.maximum(number[:, kept].sum(1), 1), dtype=np.float64)
-
-    return statistic
+    group = there["value"].replace_strict(code, return_dtype=pl.Int64).to_numpy()
+    value = there[column].cast(pl.Float64).to_numpy()
+    return group_means(group, there["cluster"].to_numpy(), value, len(code), about.clusters)
 
 
 def _pairs(about: Material) -> list[tuple[str, str]]:
@@ -156,13 +149,9 @@ def ground(about: Material) -> list[Effect]:
         found = leave_one_out(shares, about.clusters)
         effects += _contrasts(about, "vine_contact_difference", "1", found)
         if _inside(about, "vines"):
-            logits = leave_one_out(lambda kept: _logit(shares(kept)), about.clusters)
-            effects += _contrasts(about, "vine_contact_odds_ratio", "1", logits)
+            found = leave_one_out(logits(shares), about.clusters)
+            effects += _contrasts(about, "vine_contact_odds_ratio", "1", found)
     return effects
-
-
-def _logit(share: Array) -> Array:
-    return np.asarray(np.log(share / (1 - share)), dtype=np.float64)
 
 
 def _inside(about: Material, column: str) -> bool:
@@ -272,11 +261,7 @@ def tables(about: Material) -> dict[str, pl.DataFrame]:
         "by_group": about.looks.group_by(group="value").agg(each).sort("group"),
         "by_occupant": known.group_by(occupant="known").agg(each).sort("occupant"),
         "by_months": known.group_by(occupant="known", months_from=step).agg(each).sort("occupant", "months_from"),
-        "laid": about.laid.group_by(group="value").agg(
-            vines=pl.len(),
-            cut=pl.col("cut").sum(),
-            cut_in_a_day=((pl.col("cut") == 1) & (pl.col("hours") <= DAY_H)).mean(),
-        ).sort("group"),
+        "laid": about.laid.group_by(group="value").agg(vines=pl.len(), cut=pl.col("cut").sum()).sort("group"),
         "curve": occupant_curve(known, about.clusters),
     }  # fmt: skip
 

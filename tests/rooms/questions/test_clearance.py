@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from domatia.histories.ground import NOTHING_NEAR, ground_looks, vine_contacts
+from domatia.histories.ground import LAID_BEFORE, NOT_WATCHED, NOTHING_NEAR, ground_looks, vine_contacts
 from domatia.lifecycle import DEFAULT, observe
 from domatia.model import Answer, Ask, StudyData, as_table, read_profile
 from domatia.questions import answer
@@ -87,14 +87,24 @@ def test_a_plant_with_nothing_growing_near_tells_nothing() -> None:
 def test_a_vine_that_still_touches_is_censored_at_the_last_look() -> None:
     """Its hours are those it was watched; a row without hours is no watch."""
     table = study().table("vine_contact")
-    members = study().table("plant").select(plant="subject_id")
-    found = vine_contacts(study(), members)
+    members = study().table("plant").select(plant="subject_id", start=pl.lit(None, pl.Float64))
+    found, out = vine_contacts(study(), members)
+    assert out == {}
     assert found.filter(pl.col("cut") == 0)["hours"].unique().to_list() == [48.0]
     assert found["cut"].sum() == table["cut_h"].count()
-    none = with_table(
-        "vine_contact", table.with_columns(cut_h=pl.lit(None, pl.Float64), watched_h=pl.lit(None, pl.Float64))
-    )
-    assert vine_contacts(none, members).is_empty()
+    blind = table.with_columns(cut_h=pl.lit(None, pl.Float64), watched_h=pl.lit(None, pl.Float64))
+    nothing, out = vine_contacts(with_table("vine_contact", blind), members)
+    assert nothing.is_empty()
+    assert len(out[NOT_WATCHED]) == table.height
+
+
+def test_vines_laid_before_the_treatment_are_left_out() -> None:
+    """A vine laid in 1990 says nothing of a treatment that began in 2021."""
+    old = pl.lit(date(1990, 1, 1))
+    early = study().table("vine_contact").with_columns(when_earliest=old, when_latest=old)
+    found = answer("clearance", with_table("vine_contact", early), Ask(only_effects=True))
+    assert len(found.rows.left_out[LAID_BEFORE]) == early.height
+    assert not [e for e in found.effects if e.name == "vine_cut_hazard_ratio"]
 
 
 def test_two_forms_of_a_tree_cannot_be_laid_to_ants() -> None:
