@@ -10,6 +10,7 @@ from domatia.histories import broods as history
 from domatia.histories.facts import plant_facts
 from domatia.histories.groups import Groups, groups_of
 from domatia.model import Ask, Effect, Rows, StudyData
+from domatia.questions.standing_doubts import VERY_FEW_BLOCKS
 from domatia.stats.clustering import Estimate, two_sided_quantile
 from domatia.stats.crowding import Broods, Crowding, best_density, crowding, profile, rising
 from domatia.stats.mean_models import MeanModel, mean_model
@@ -22,6 +23,7 @@ LEAST_BROODS, LEAST_PLANTS, LEAST_WITH_EGGS = 20, 20, 10
 AREA_KNOWN = 0.8
 AREA_CM2 = 100.0
 MOST_PROFILED = 20_000
+LEAST_SCALE = 0.3
 ALL_BROODS, AS_OCCUPIED, AS_ASSIGNED = "all broods", "as occupied", "as assigned"
 
 
@@ -139,19 +141,20 @@ def _crowded(table: pl.DataFrame, why: dict[str, str]) -> Crowded | None:
     family, none = crowding(data), crowding(data, "no crowding")
     forms = (family, crowding(data, "contest"), crowding(data, "total failure"), none)
     scale = _scale(family)
-    shown = (family.log_likelihood - none.log_likelihood) / scale > 3.0
+    shown = (family.log_likelihood - none.log_likelihood) / max(scale, 1.0) > 3.0
     if not shown:
         return Crowded(rows, none, forms, (0.0, np.inf), rising(data), shown)
     return Crowded(rows, family, forms, _ends(data, family, scale), rising(data), shown)
 
 
 def _scale(fit: Crowding) -> float:
-    """Give the variance of the exponent over blocks beside the model's, at least 1."""
+    """Give the variance of the exponent over blocks beside the model's, with very few blocks at least 1."""
     if 2 not in fit.free:
         return 1.0
     j = fit.free.index(2)
     doubt = fit.uncertainty
-    return max(float(doubt.covariance[j, j] / max(doubt.model_covariance[j, j], 1e-300)), 1.0)
+    ratio = float(doubt.covariance[j, j] / max(doubt.model_covariance[j, j], 1e-300))
+    return max(ratio, 1.0 if doubt.clusters < VERY_FEW_BLOCKS else LEAST_SCALE)
 
 
 def _ends(data: Broods, fit: Crowding, scale: float) -> tuple[float, float]:

@@ -200,12 +200,12 @@ def profile(rows: Broods, fit: Crowding, *, scale: float = 1.0, level: float = 0
     fit : Crowding
         The fitted family.
     scale : float
-        By how much the drop allowed is raised, such as the ratio of clustered to model variance.
+        What the drop allowed is multiplied by, such as the ratio of clustered to model variance.
     level : float
     """
     from scipy import special
 
-    drop = float(special.chdtri(1, 1.0 - level)) / 2.0 * max(scale, 1.0)
+    drop = float(special.chdtri(1, 1.0 - level)) / 2.0 * scale
     wanted = fit.log_likelihood - drop
     low = _crossing(rows, fit, wanted, np.log(SMALLEST_EXPONENT))
     high = _crossing(rows, fit, wanted, np.log(LARGEST_EXPONENT))
