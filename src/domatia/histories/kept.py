@@ -10,9 +10,12 @@ Plain = Mapping[str, Any]
 
 
 def kept_plain(data: StudyData) -> tuple[tuple[bytes, Plain], ...]:
-    """Give the record id and the answer, as plain data, of each kept answer, by question and text."""
-    rows = sorted(data.table("kept_answer").select("question", "json", "record_id").iter_rows())
-    return tuple((record, json.loads(text)) for _, text, record in rows)
+    """Give the record id and the answer, as plain data, of each kept answer, by question and then from old to new.
+
+    Ids of records that are typed or kept begin with the moment at which they were made, so their order is that of time.
+    """
+    rows = sorted(data.table("kept_answer").select("question", "record_id", "json").iter_rows())
+    return tuple((record, json.loads(text)) for _, record, text in rows)
 
 
 def why_stale(data: StudyData, plain: Plain, tool: str = "") -> tuple[str, ...]:

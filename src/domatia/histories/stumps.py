@@ -96,24 +96,32 @@ def _seen(data: StudyData, first: pl.DataFrame) -> pl.DataFrame:
 def gone_for_good(table: pl.DataFrame, apart_days: float) -> pl.DataFrame:
     """Tell at which look each stump was first without live tissue for good.
 
+    A look can be judged if the stump was looked at again at least `apart_days` later, whether or not it lived then:
+    otherwise the dead of the last looks would leave the count and the living stay in it.
+
     Parameters
     ----------
     table : polars.DataFrame
         Looks, as `Stumps.looks`.
     apart_days : float
-        Without live tissue at two looks so far apart, and at all looks between and after.
+        Gone means without live tissue at a look and at all later ones, the last of them so much later.
 
     Returns
     -------
     polars.DataFrame
-        `plant`, `number` (the first of those looks, or the last look that saw live tissue or cannot be judged), `gone`
-        (1 or 0), sorted by `plant`.
+        `plant`, `number` (the look at which it was first gone, else the last look that can be judged; 0 if none can),
+        `gone` (1 or 0), sorted by `plant`.
     """
-    last_live = table.filter(pl.col("live") == 1).group_by("plant").agg(last=pl.col("number").max())
-    after = table.join(last_live, on="plant", how="left").filter(pl.col("number") > pl.col("last").fill_null(0))
-    ends = after.group_by("plant").agg(first=pl.col("number").min(), span=pl.col("days").max() - pl.col("days").min())
-    every = table.group_by("plant").agg(looks=pl.col("number").max())
-    joined = every.join(ends, on="plant", how="left").join(last_live, on="plant", how="left")
-    gone = (pl.col("span") >= apart_days).fill_null(False)
-    number = pl.when(gone).then("first").otherwise(pl.col("last").fill_null(0))
-    return joined.select("plant", number=number, gone=gone.cast(pl.Int64)).sort("plant")
+    last_live = table.filter(pl.col("live") == 1).group_by("plant").agg(last_live=pl.col("number").max())
+    judged = pl.col("days") <= pl.col("days").max().over("plant") - apart_days
+    marked = table.with_columns(judged=judged).join(last_live, on="plant", how="left")
+    gone = pl.col("judged") & (pl.col("number") > pl.col("last_live").fill_null(0))
+    return (
+        marked.group_by("plant")
+        .agg(
+            first=pl.col("number").filter(gone).min(),
+            looks=pl.col("number").filter(pl.col("judged")).max().fill_null(0),
+        )
+        .select("plant", number=pl.coalesce("first", "looks"), gone=pl.col("first").is_not_null().cast(pl.Int64))
+        .sort("plant")
+    )

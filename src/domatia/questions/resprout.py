@@ -135,11 +135,11 @@ def sentence(found: Resprout, why_doubt: Sequence[Doubt]) -> str:
     if found.too_little:
         return found.too_little
     parts = []
-    group = found.tables.get("by_group")
     first = {e.name: e for e in reversed(found.effects) if e.of != "10 cm more of the stump"}
-    if group is not None and group.height:
-        told = [f"{share(r['live_after_a_year'])} ({r['group']})" for r in group.iter_rows(named=True)]
-        parts.append(f"A year after cutting live tissue was seen on {', '.join(told)} of the stumps.")
+    alive = [e for e in found.effects if e.name == "resprouting_share"]
+    if alive:
+        told = [f"{share(e.estimate)} of the stumps with the {e.of} ({bounds(e, share)})" for e in alive]
+        parts.append(f"A year after cutting live tissue was seen on {' and on '.join(told)}, with 95 % intervals.")
     for name, what in (("resprouting_difference", "had live tissue"), ("reoccupied_difference", "were held by ants")):
         if name in first:
             parts.append(_compared(first[name], what))
@@ -198,8 +198,9 @@ QUESTION = Question(
         "Stumps were compared at the look nearest to a year after the first cut: the share with live tissue, and "
         "among live stumps the share held by ants, by where the crown was put, and the odds of live tissue by the "
         "height of the stump. The chance of being held was let fall exponentially with the distance of the crown. A "
-        "stump counts as gone at the first of two looks without live tissue at least 180 days apart; the share gone "
-        "after each visit is the Kaplan-Meier estimate over visits. Intervals leave out one block at a time."
+        "stump counts as gone at the first of two looks without live tissue at least 180 days apart; only looks "
+        "followed by another so much later are judged. The share gone after each visit is the Kaplan-Meier estimate "
+        "over visits. Intervals leave out one block at a time."
     ),
     estimate=estimate,
     doubts=doubts,

@@ -12,8 +12,9 @@ from domatia.histories.stumps import AWAY, LEFT, gone_for_good, stumps_of
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.model.dates import DAYS_A_YEAR
 from domatia.stats.canonical import coefficients
-from domatia.stats.clustering import Uncertainty
+from domatia.stats.clustering import Uncertainty, one_sided
 from domatia.stats.decay import exponential_decay
+from domatia.stats.group_means import Statistic, group_means, logits
 from domatia.stats.leave_one_out import leave_one_out
 
 Array = NDArray[np.float64]
@@ -100,19 +101,12 @@ def gather(data: StudyData, ask: Ask) -> Material:
     return Material(plants, looks, ends, tuple(names), column, plants["cluster"].n_unique(), acts, out)
 
 
-def _shares(about: Material, table: pl.DataFrame, column: str) -> Callable[[Kept], Array]:
+def _shares(about: Material, table: pl.DataFrame, column: str) -> Statistic:
     code = {n: i for i, n in enumerate(about.names)}
     known = table.filter(pl.col("value").is_in(about.names) & pl.col(column).is_not_null())
-    at = known["value"].replace_strict(code, return_dtype=pl.Int64).to_numpy() * about.clusters
-    at = at + known["cluster"].to_numpy()
-    size = len(code) * about.clusters
-    total = np.bincount(at, known[column].cast(pl.Float64).to_numpy(), size).reshape(len(code), -1)
-    number = np.bincount(at, minlength=size).reshape(len(code), -1)
-
-    def statistic(kept: Kept) -> Array:
-        return np.asarray(total[:, kept].sum(1) / np.maximum(number[:, kept].sum(1), 1), dtype=np.float64)
-
-    return statistic
+    group = known["value"].replace_strict(code, return_dtype=pl.Int64).to_numpy()
+    value = known[column].cast(pl.Float64).to_numpy()
+    return group_means(group, known["cluster"].to_numpy(), value, len(code), about.clusters)
 
 
 def _inside(about: Material, table: pl.DataFrame, column: str, blocks: int) -> bool:
@@ -148,23 +142,21 @@ def returned(about: Material) -> list[Effect]:
             continue
         shares = _shares(about, table, column)
         plain = leave_one_out(shares, about.clusters)
-        logits = leave_one_out(_logits(shares), about.clusters) if _inside(about, table, column, 3) else None
+        odds = leave_one_out(logits(shares), about.clusters) if _inside(about, table, column, 3) else None
         for i, name in enumerate(about.names[1:], 1):
             w = np.zeros(len(about.names))
             w[i], w[0] = 1.0, -1.0
             pair = (name, about.names[0])
             effects.append(_effect(f"{label}_difference", pair, plain, w, where))
-            if logits is not None:
-                effects.append(_effect(f"{label}_odds_ratio", pair, logits, w, where))
+            if odds is not None:
+                effects.append(_effect(f"{label}_odds_ratio", pair, odds, w, where))
+        for i, name in enumerate(about.names):
+            one = plain[1].linear(plain[0][[i]], np.eye(len(about.names))[[i]])
+            number = table.filter(pl.col("value") == name).height
+            ends = one_sided(one, number)
+            estimate, low, high, se = (float(v[0]) for v in (ends.estimate, ends.low, ends.high, one.se))
+            effects.append(Effect(f"{label}_share", name, "", estimate, low, high, where=where, standard_error=se))
     return effects
-
-
-def _logits(shares: Callable[[Kept], Array]) -> Callable[[Kept], Array]:
-    def statistic(kept: Kept) -> Array:
-        share = shares(kept)
-        return np.asarray(np.log(share / (1 - share)), dtype=np.float64)
-
-    return statistic
 
 
 def by_height(about: Material) -> list[Effect]:

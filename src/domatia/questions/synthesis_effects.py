@@ -30,12 +30,17 @@ MEASURES = ("log hazard ratio", "log odds ratio", "log risk ratio", "log respons
 NO_VARIANCE = "effect without a standard error above 0, an interval or numbers that give one"
 NO_MEAN = "ratio of means of which one is not above 0"
 NO_EVENTS = "ratio of events where none, or nothing but events, was seen"
-BY_FIELD = "kept answer that compares other groups than treatments"
+NOT_OF_ANTS = "kept answer that compares no treatments with and without ants"
 PARTS_TOO = "kept answer for the whole study, of which parts were kept as well"
+OTHER_PARTS = "kept answer for parts of the study by another field, which would count the same plants twice"
 AGAIN = "kept answer to a question that was kept again for the same plants"
 UNANSWERED = "kept answer that could not be given"
 _ALSO = {"damage": ("missing_log_ratio_1y",)}
 """Effects of a kept answer that are pooled beside its first one."""
+_FIELDS = {"site": "site", "host": "species"}
+"""Fields of an effect, and the field of the plants that fills them."""
+
+Kept = tuple[bytes, Mapping[str, Any]]
 
 
 def gather(data: StudyData) -> tuple[pl.DataFrame, dict[str, list[bytes]]]:
@@ -67,53 +72,71 @@ def _measure(name: str) -> str:
 
 
 def _own(data: StudyData, out: dict[str, list[bytes]]) -> list[tuple[Any, ...]]:
-    usable: dict[tuple[str, str], tuple[bytes, Mapping[str, Any]]] = {}
+    newest: dict[tuple[str, str, str], Kept] = {}
     for record, plain in kept_plain(data):
         if plain["question"] == "synthesis":
             continue
-        if plain.get("by") not in ("", "treatment", None):
-            _drop(out, BY_FIELD, record)
-        elif not plain["effects"] or not plain["answered"]:
+        if not plain["effects"] or not plain["answered"]:
             _drop(out, UNANSWERED, record)
-        else:
-            key = (plain["question"], _part(plain))
-            if key in usable:
-                _drop(out, AGAIN, usable[key][0])
-            usable[key] = (record, plain)
-    found = []
-    in_parts = {question for question, part in usable if part}
-    for (question, part), (record, plain) in sorted(usable.items()):
-        if not part and question in in_parts:
-            _drop(out, PARTS_TOO, record)
             continue
-        found += _effects_of(data, record, plain, part)
+        field, value = next(iter(plain.get("only", {}).items()), ("", ""))
+        key = (plain["question"], field, value)
+        if key in newest:
+            _drop(out, AGAIN, newest[key][0])
+        newest[key] = (record, plain)
+    chosen = _one_field(newest)
+    roles = dict(data.table("treatment").select("name", "role").iter_rows())
+    found = []
+    for (question, field, value), (record, plain) in sorted(newest.items()):
+        if field != chosen[question]:
+            _drop(out, OTHER_PARTS if field else PARTS_TOO, record)
+            continue
+        rows = _effects_of(data, (record, plain), (field, value), roles)
+        found += rows
+        if not rows:
+            _drop(out, NOT_OF_ANTS, record)
     return found
 
 
-def _part(plain: Mapping[str, Any]) -> str:
-    return ", ".join(f"{field} {value}" for field, value in plain.get("only", {}).items())
+def _one_field(kept: Mapping[tuple[str, str, str], Kept]) -> dict[str, str]:
+    """Choose for each question the field by which most parts were kept; none where only the whole was."""
+    parts: dict[str, dict[str, int]] = {}
+    for question, field, _ in kept:
+        parts.setdefault(question, {}).setdefault(field, 0)
+        parts[question][field] += bool(field)
+    return {q: min(by, key=lambda f: (-by[f], f)) for q, by in parts.items()}
 
 
-def _effects_of(data: StudyData, record: bytes, plain: Mapping[str, Any], part: str) -> list[tuple[Any, ...]]:
-    only = plain.get("only", {})
-    first, question = plain["effects"][0], plain["question"]
-    more = [
-        e
-        for e in plain["effects"][1:]
-        if e["name"] in _ALSO.get(question, ()) and (e["of"], e["against"]) == (first["of"], first["against"])
-    ]
-    found, stale = [], bool(why_stale(data, plain))
-    for e in (first, *more[:1]):
-        se, measure = e.get("standard_error"), _measure(e["name"])
-        if not e["against"] or not isinstance(se, float) or se <= 0:
-            continue
+def _turned(e: Mapping[str, Any], roles: Mapping[str, str]) -> int:
+    """Give 1 for plants without ants against plants with ants, -1 for the reverse, 0 for any other comparison."""
+    if "as_occupied" in e["name"]:
+        return 0
+    of, against = (roles.get(e[k], e[k]) for k in ("of", "against"))
+    kept_ants = ("sham", "control", "sham and control")
+    if of == "removal" and against in kept_ants:
+        return 1
+    return -1 if against == "removal" and of in kept_ants else 0
+
+
+def _effects_of(data: StudyData, kept: Kept, part: tuple[str, str], roles: Mapping[str, str]) -> list[tuple[Any, ...]]:
+    """Give the first effect of removal in a kept answer, and those that are pooled beside it."""
+    record, plain = kept
+    question, (field, value) = plain["question"], part
+    usable = [(e, _turned(e, roles)) for e in plain["effects"]]
+    usable = [(e, sign) for e, sign in usable if sign and isinstance(e.get("standard_error"), float)]
+    usable = [(e, sign) for e, sign in usable if e["standard_error"] > 0]
+    wanted = usable[:1] + [(e, s) for e, s in usable[1:] if e["name"] in _ALSO.get(question, ())][:1]
+    stale, found = bool(why_stale(data, plain)), []
+    for e, sign in wanted:
+        measure = _measure(e["name"])
         logged = measure != "difference" and "log_ratio" not in e["name"]
-        value = math.log(e["estimate"]) if logged else float(e["estimate"])
+        effect = sign * (math.log(e["estimate"]) if logged else float(e["estimate"]))
         measure = f"{measure} in {e['unit']}" if measure == "difference" else measure
-        site = part.split(" ", 1)[1] if part else None
+        site, host = (value if field == of else None for of in (_FIELDS["site"], _FIELDS["host"]))
+        label = f"{field} {value}" if field else "the whole study"
         found.append(
-            (record, "kept_answer", OWN, part or "the whole study", question, measure, value, se**2, 0.0, None, site,
-             None, None, only.get("taxon"), plain["counts"]["plants"], stale)
+            (record, "kept_answer", OWN, label, question, measure, effect, e["standard_error"] ** 2, 0.0, None, site,
+             None, host, None, plain["counts"]["plants"], stale)
         )  # fmt: skip
     return found
 

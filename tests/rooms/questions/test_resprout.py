@@ -34,17 +34,31 @@ def looks(*rows: tuple[str, int, int]) -> pl.DataFrame:
 
 
 def test_gone_means_two_looks_far_enough_apart_and_none_live_between_or_after() -> None:
-    """Gone at the first of them; live again, or seen once without live tissue, is not gone."""
+    """Gone at the first of them; only looks with another one 150 days later are judged, of the living and the dead."""
     found = gone_for_good(
         looks(
             ("a", 90, 1), ("a", 180, 0), ("a", 360, 0),
             ("b", 90, 0), ("b", 180, 1), ("b", 270, 0),
             ("c", 90, 0), ("c", 180, 0),
-            ("d", 90, 1), ("d", 180, 1),
+            ("d", 90, 1), ("d", 180, 1), ("d", 270, 1),
         ),
         150.0,
     )  # fmt: skip
-    assert list(found.iter_rows()) == [("a", 2, 1), ("b", 2, 0), ("c", 0, 0), ("d", 2, 0)]
+    assert list(found.iter_rows()) == [("a", 2, 1), ("b", 1, 0), ("c", 0, 0), ("d", 1, 0)]
+
+
+def test_a_known_chance_a_visit_is_found_again() -> None:
+    """Stumps that die at each visit with chance 0.2, eight visits 95 days apart: log(0.05) / log(0.8) = 13.4 visits."""
+    rng = np.random.default_rng(8)
+    dies = rng.geometric(0.2, 20_000)
+    rows = pl.DataFrame({"plant": np.repeat(np.arange(20_000), 8), "number": np.tile(np.arange(1, 9), 20_000)})
+    rows = rows.with_columns(
+        days=pl.col("number") * 95.0, live=(pl.col("number") < pl.Series(np.repeat(dies, 8))).cast(pl.Int64)
+    )
+    ends = gone_for_good(rows, 180.0)
+    chance = float(ends["gone"].to_numpy().sum()) / float(ends["number"].to_numpy().sum())
+    assert chance == pytest.approx(0.2, abs=0.004)
+    assert ends["number"].max() == 6
 
 
 def test_crowns_bring_their_ants_back() -> None:
@@ -63,8 +77,8 @@ def test_crowns_bring_their_ants_back() -> None:
 
 def test_where_ants_do_nothing_the_crown_is_no_matter() -> None:
     """Without help a crown brings nobody back."""
-    e = next((e for e in told(0.0).effects if e.name == "reoccupied_difference"), None)
-    assert e is None or e.low <= 0 <= e.high
+    e = next(e for e in told(0.0).effects if e.name == "reoccupied_difference")
+    assert e.low <= 0 <= e.high
 
 
 def test_stumps_that_nobody_saw_again_are_named() -> None:

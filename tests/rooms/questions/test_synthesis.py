@@ -12,7 +12,15 @@ import pytest
 from domatia.lifecycle import DEFAULT, observe
 from domatia.model import Answer, Ask, StudyData, WrongUse, as_table, read_profile
 from domatia.questions import answer
-from domatia.questions.synthesis_effects import NO_EVENTS, NO_MEAN, NO_VARIANCE, gather
+from domatia.questions.synthesis_effects import (
+    AGAIN,
+    NO_EVENTS,
+    NO_MEAN,
+    NO_VARIANCE,
+    NOT_OF_ANTS,
+    OTHER_PARTS,
+    gather,
+)
 
 HAZARD = {"outcome": "survival", "measure": "log hazard ratio"}
 
@@ -104,12 +112,38 @@ def test_kept_answers_of_the_sites_are_pooled_and_say_that_they_are_one_study() 
     assert [len(ids) for ids in found.rows.left_out.values()] == [1]
 
 
-def test_answers_kept_twice_or_by_another_field_are_left_out() -> None:
-    """The same site kept twice counts once; one that compares species is no effect of ants."""
-    found = asked(study(kept=(kept(1.5, "N"), kept(1.5, "N", seed=2), kept(2.0, "E"), kept(2.5, "S"),
-                              kept(3.0, "W", by="species"))))  # fmt: skip
+def test_of_two_answers_kept_for_one_site_the_newer_counts() -> None:
+    """Ids of kept answers grow with time; the older one is left out, whatever its text."""
+    sites = (kept(2.0, "E"), kept(2.5, "S"))
+    older, newer = kept(1.2, "N", seed=9), kept(1.9, "N", seed=1)
+    found = asked(study(kept=(older, newer, *sites)))
     assert found.tables["effects"].height == 3
-    assert sum(len(ids) for ids in found.rows.left_out.values()) == 2
+    assert np.exp(found.tables["effects"]["effect"].to_numpy()).min() == pytest.approx(1.9)
+    assert {reason: len(ids) for reason, ids in found.rows.left_out.items()} == {AGAIN: 1}
+
+
+def test_parts_by_two_fields_would_count_plants_twice() -> None:
+    """Three sites and two habitats of the same study: only the sites are pooled."""
+    sites = tuple(kept(v, s) for v, s in ((1.5, "N"), (2.0, "E"), (2.5, "S")))
+    habitats = tuple({**kept(v, ""), "only": {"habitat": h}} for v, h in ((1.6, "edge"), (2.2, "wood")))
+    found = asked(study(kept=(*sites, *habitats)))
+    assert found.tables["effects"].height == 3
+    assert len(found.rows.left_out[OTHER_PARTS]) == 2
+    by_site = asked(study(kept=habitats + habitats[:1] + tuple(kept(v, "N") for v in (1.1,))), by="site")
+    assert not by_site.answered
+
+
+def test_what_compares_no_ants_is_never_pooled_and_the_reverse_is_turned() -> None:
+    """Night against day is no effect of ants; sham against removal is turned by its roles."""
+    clock = [{**kept(0.5, s), "question": "patrol"} for s in "NESW"]
+    for c in clock:
+        c["effects"] = [{**c["effects"][0], "name": "night_day_ratio", "of": "night", "against": "day"}]
+    assert not asked(study(kept=tuple(clock))).answered
+    assert len(asked(study(kept=tuple(clock))).rows.left_out[NOT_OF_ANTS]) == 4
+    turned = [kept(0.5, s) for s in "NES"]
+    for t in turned:
+        t["effects"] = [{**t["effects"][0], "of": "sham", "against": "removal"}]
+    assert asked(study(kept=tuple(turned))).effects[0].estimate == pytest.approx(2.0, rel=1e-9)
 
 
 def test_own_and_published_effects_stand_together() -> None:

@@ -23,7 +23,6 @@ _DIES, _DIES_HEIGHT, _DIES_BLOCK = -1.30, -0.020, 0.30
 _HEIGHTS, _DISTANCES = (5.0, 60.0), (0.5, 12.0)
 _TAKEN, _LENGTH_M, _TAKEN_AWAY = 0.75, 4.0, 0.06
 """Chance that ants hold a live stump after a year: beside its crown, the length over which it falls, without one."""
-APART_DAYS = 180.0
 _TOOL = "machete"
 
 
@@ -129,13 +128,15 @@ def _acts(spec: Spec, names: list[str], cut: _Cut, at: Ints, day: Ints, *, first
 
 
 def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
-    """Count on many stumps, by the same rules; the decay is the model's own."""
+    """Count on many stumps whose fate is known at every visit; the decay is the model's own."""
     blocks = 5000
     cut = _cut(blocks, min(max(spec.help, 0.0), 1.0), 0.0, stream(seed, 2**41, Purpose.LAYERS, _NUMBER))
     live = cut.dead_from > _year()
     left, away = float(live[cut.left].mean()), float(live[~cut.left].mean())
     odds = left / (1 - left) / (away / (1 - away))
     pair = ("crown left", "crown carried away")
+    for side, share in zip(pair, (left, away), strict=True):
+        yield TrueValue("resprout", "resprouting_share", side, "", "after 1 year", share, "1")
     yield TrueValue("resprout", "resprouting_difference", *pair, "after 1 year", left - away, "1")
     yield TrueValue("resprout", "resprouting_odds_ratio", *pair, "after 1 year", odds, "1")
     held = cut.held & live
@@ -146,11 +147,8 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
         yield TrueValue(
             "resprout", "reoccupied_halving_distance", "crown left", "", "live stumps after 1 year", halving, "m"
         )
-    # a stump is known to be dead for good if looks lie so far apart after it: the last of them too late to judge
-    judged = _VISITS - int(np.ceil(APART_DAYS / _GAP_DAYS))
-    dead = cut.dead_from <= judged
-    cuts = np.where(dead, cut.dead_from, np.minimum(cut.dead_from - 1, _VISITS))
-    chance = float(dead.sum() / cuts.sum())
+    dead = cut.dead_from <= _VISITS
+    chance = float(dead.sum() / np.minimum(cut.dead_from, _VISITS).sum())
     needed = float(np.log(0.05) / np.log1p(-chance))
     yield TrueValue(
         "resprout", "visits_needed_constant_chance", "all stumps", "", "95 % without live tissue", needed, "1"
