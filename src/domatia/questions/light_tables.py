@@ -12,6 +12,8 @@ from domatia.stats.response_curves import ResponseCurves
 
 CLASS_WIDTH = 10.0
 LEAST_IN_CLASS = 30
+_DRAWS, _FEWER_DRAWS, _MANY = 999, 199, 20_000
+"""Arrangements tried, and how many where there are more plants than that."""
 _REACHED = {
     "inside": "yes",
     "low end": "no: the share still rises towards the dark end",
@@ -98,7 +100,8 @@ def null_model(about: Material, classes: pl.Series, rng: np.random.Generator) ->
     mixed = (about.plants.group_by("cluster").agg(pl.col("kind").n_unique())["kind"] > 1).any()
     if len(ants) < 2 or code.max() < 1 or not mixed:
         return None
-    return permuted_within_blocks(about.kind, (code, about.cluster), ants, rng)
+    draws = _DRAWS if about.plants.height <= _MANY else _FEWER_DRAWS
+    return permuted_within_blocks(about.kind, (code, about.cluster), ants, rng, draws=draws)
 
 
 def overlap_and_chance(about: Material, classes: pl.Series, rng: np.random.Generator) -> pl.DataFrame:
