@@ -20,7 +20,8 @@ being in the model as well. From the curves, between the openness that nearly al
 light less that in the shade; the optimum, with an interval that holds every openness at which the curve may be level,
 and "not reached" if it lies at an end; and, as if plants were equally common at every openness, the mean, the breadth
 (the range that holds the middle 80 %) and the overlap of each two ants by Schoener, Pianka and Morisita-Horn. Chance:
-occupants are dealt anew among the plants of each block, 999 times (199 above 20,000 plants), and overlaps of classes of openness compared.
+occupants are dealt anew among the plants of each block, 999 times (199 above 20,000 plants), and overlaps of classes
+of openness compared.
 
 When not to use it
 ------------------
