@@ -35,7 +35,8 @@ def palatability_doubts(
             found.append(Doubt("undecided", "warning", text))
     if not about.contrasts:
         return tuple(found)
-    table = about.read.table.filter(pl.col("record_id").is_in(about.rows_used().used["palatability"]))
+    ids = pl.concat([c.table.select("record_id") for c in about.contrasts]).unique()
+    table = about.read.table.join(ids, on="record_id", how="semi", maintain_order="left")
     found += _controls(table)
     found += _animals(table)
     found += _zeros(table)

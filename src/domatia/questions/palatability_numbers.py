@@ -63,11 +63,13 @@ class Material:
 
     def rows_used(self) -> Rows:
         """Name the records used and left out."""
-        used = sorted({i for c in self.contrasts for i in c.table["record_id"].to_list()})
-        table = self.read.table.filter(pl.col("record_id").is_in(used)) if used else self.read.table.clear()
+        known = {i for c in self.contrasts for i in c.table["record_id"].to_list()}
+        used = sorted(known)
+        kept_ids = pl.DataFrame({"record_id": used}, schema={"record_id": pl.Binary})
+        table = self.read.table.join(kept_ids, on="record_id", how="semi")
         left_out = dict(self.read.left_out)
         for c in self.contrasts:
-            left_out |= {r: [i for i in ids if i not in set(used)] for r, ids in c.left_out.items()}
+            left_out |= {r: [i for i in ids if i not in known] for r, ids in c.left_out.items()}
         dishes, animals = table["dish"].n_unique(), table["animal"].n_unique()
         words = f"{len(used):,} {'leaf' if len(used) == 1 else 'leaves'} in {dishes:,} dishes, {animals:,} animals fed"
         if not table["animal_named"].all():

@@ -1,6 +1,7 @@
 """Feeding trials: what is taken off, who is compared with whom, and what is said of animals and plants."""
 
 import math
+import time
 from dataclasses import replace
 from functools import cache
 
@@ -188,3 +189,19 @@ def test_ants_that_make_leaves_softer_or_tougher_come_out() -> None:
     """With help, removal leaves are eaten less; with harm of the same size, more."""
     less, more = (answer("palatability", invented(h)).effects[0].estimate for h in (1.5, -1.5))
     assert less < 0 < more
+
+
+@pytest.mark.slow
+def test_a_hundred_thousand_leaves_are_answered() -> None:
+    """10^5 leaves take seconds, not minutes."""
+    leaves = invented().table("palatability")
+    turns = 100_000 // leaves.height + 1
+    many = pl.concat([leaves.with_columns(dish=pl.format("{}-{}", "dish", pl.lit(i))) for i in range(turns)])
+    ids = [i.to_bytes(16, "big") for i in range(many.height)]
+    many = many.with_columns(
+        pl.Series("record_id", ids, dtype=pl.Binary), pl.Series("subject_id", ids, dtype=pl.Binary)
+    )
+    begun = time.perf_counter()
+    found = answer("palatability", replace(invented(), tables={**invented().tables, "palatability": many}))
+    assert found.answered
+    assert time.perf_counter() - begun < 30
