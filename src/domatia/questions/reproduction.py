@@ -12,9 +12,10 @@ Model
 Means per plant and year. "Per plant, the dead as none": all plants of counted block-years, nought for those found dead
 by then; means with everybody set to one treatment come from a regression of the count (log link) on treatment, log
 height before the treatment and year, so that chance differences in size are taken out. "Living plants" leaves the dead
-out. "Plants that flowered": the mean number given that there is any. Intervals leave out one block at a time. Beside
-them stands a hurdle model of living plants: log odds of any = x'b + plant + block, and a zero-truncated negative
-binomial for how many, log mean = x'c + plant + block, with log height before the treatment and year in x.
+out and averages the means of the years, so that no group is of other years; "plants that flowered" is the number given
+that there is any. Intervals leave out one block at a time. Beside them stands a hurdle model of living plants: log odds
+of any = x'b + plant + block, and a zero-truncated negative binomial for how many, log mean = x'c + plant + block, with
+log height before the treatment and year in x.
 
 When not to use it
 ------------------
@@ -93,6 +94,9 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Reproductio
         return Reproduction((), {}, about.rows_used(), why, about, "")
     stage = about.stage()
     found = numbers.means(about)
+    if not found:
+        why = "Too little to answer: no year has counts of every group in three blocks."
+        return Reproduction((), {}, about.rows_used(), why, about, "")
     first = next((e for e in found if e.name == f"{stage}_ratio" and e.where == numbers.WHOLE), found[0])
     ordered = (replace(first, main=True), *(e for e in found if e is not first))
     model = numbers.hurdle(about, stage)
@@ -130,8 +134,10 @@ def sentence(found: Reproduction, why_doubt: Sequence[Doubt]) -> str:
         text += ", the dead counted as making none" if main.where == numbers.WHOLE else f" ({main.where})"
         none = 1.0
     else:
-        share, low, high = (f"{100 * v:.1f}" for v in (main.estimate, main.low, main.high))
-        text = f"{of} flowered {share} percentage points more often than {against} (95 % interval {low} to {high})"
+        more = "more" if main.estimate > 0 else "less"
+        low, high = (f"{100 * v:.1f}" for v in (main.low, main.high))
+        text = f"{of} bore {abs(100 * main.estimate):.1f} percentage points {more} often than {against} "
+        text += f"(95 % interval of the difference {low} to {high})"
         none = 0.0
     if main.low <= none <= main.high:
         text = f"no difference was shown; the best guess is that {text}"

@@ -25,6 +25,7 @@ def reproduction_doubts(
     found = [
         *_counting(about),
         *_selected(effects),
+        *_wide(effects),
         *_castrating(data, tables),
         *standing_doubts(data, about.groups, about.clusters),
     ]
@@ -65,6 +66,16 @@ def _selected(effects: Sequence[Effect]) -> list[Doubt]:
         "plants from flowering, they are no longer alike."
     )
     return [Doubt("survivors", "note", text)]
+
+
+def _wide(effects: Sequence[Effect]) -> list[Doubt]:
+    if not any(e.name.endswith("_difference") for e in effects):
+        return []
+    text = (
+        "The interval of the difference in the share that flowers is wider than need be where ants do more in one "
+        "habitat than in another (in simulated studies it held the truth 98 times in 100)."
+    )
+    return [Doubt("wide_interval", "note", text)]
 
 
 def _castrating(data: StudyData, tables: Mapping[str, pl.DataFrame]) -> list[Doubt]:

@@ -17,6 +17,7 @@ from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.stats.canonical import coefficients, means_if_all
 from domatia.stats.clustering import Uncertainty
 from domatia.stats.families import Binomial
+from domatia.stats.group_means import Statistic, averaged, group_means, logs
 from domatia.stats.leave_one_out import leave_one_out
 from domatia.stats.mixed_fit import RandomTerm
 from domatia.stats.mixed_laplace import LaplaceFit, fit_laplace
@@ -62,6 +63,13 @@ class Material:
     stages: tuple[str, ...]
     clusters: int
     left_out: dict[str, list[bytes]]
+
+    @property
+    def bore(self) -> pl.Expr:
+        """Whether a plant bore anything: yes if any stage was counted above nought, no only if the first was nought."""
+        some = pl.any_horizontal((pl.col(s) > 0).fill_null(False) for s in self.stages)
+        none = (pl.col(self.stages[0]) == 0).fill_null(False)
+        return pl.when(some).then(1.0).when(none).then(0.0).cast(pl.Float64)
 
     @property
     def known(self) -> pl.DataFrame:
@@ -139,22 +147,26 @@ def enough(about: Material) -> str:
 def means(about: Material) -> tuple[Effect, ...]:
     """Compare means per plant and year; intervals from leaving out one block at a time."""
     statistics, labels = [], []
-    living = about.known.filter(pl.col("state") == "counted")
-    bloom = living.with_columns(any=pl.max_horizontal(pl.col(about.stages).fill_null(0)) > 0)
-    share = _group_means(about, bloom.with_columns(pl.col("any").cast(pl.Float64)), "any")
+    living = about.known.filter(pl.col("state") == "counted").with_columns(any=about.bore)
     for stage in reversed(about.stages):
         for where, table in (
             (WHOLE, about.known.with_columns(pl.when(pl.col("state") == "dead").then(0).otherwise(stage).alias(stage))),
             (LIVING, living),
-            (FLOWERED, bloom.filter("any")),
+            (FLOWERED, living.filter(pl.col("any") == 1)),
         ):
             there = table.filter(pl.col(stage).is_not_null())
-            if _all_groups_have(about, there, stage):
-                one = _standardised(about, there, stage) if where == WHOLE else _group_means(about, there, stage)
-                statistics.append(_logged(one))
+            if not _all_groups_have(about, there, stage):
+                continue
+            one = _standardised(about, there, stage) if where == WHOLE else _year_means(about, there, stage)
+            if one is not None:
+                statistics.append(logs(one))
                 labels.append((f"{stage}_ratio", where))
-    statistics.append(share)
-    labels.append(("flowering_difference", LIVING))
+    share = _year_means(about, living, "any")
+    if share is not None:
+        statistics.append(share)
+        labels.append(("flowering_difference" if about.stages[0] == "flowers" else "bearing_difference", LIVING))
+    if not statistics:
+        return ()
     k = len(about.names)
     values, doubt = leave_one_out(lambda kept: np.concatenate([s(kept) for s in statistics]), about.clusters)
     return tuple(_contrast(about, labels, (values, doubt), k))
@@ -167,23 +179,25 @@ def _all_groups_have(about: Material, table: pl.DataFrame, stage: str) -> bool:
     return all(by.get(n, 0) >= 3 for n in about.names)
 
 
-def _logged(statistic: Callable[[Kept], Array]) -> Callable[[Kept], Array]:
-    return lambda kept: np.log(statistic(kept))
-
-
-def _group_means(about: Material, table: pl.DataFrame, column: str) -> Callable[[Kept], Array]:
+def _group_means(about: Material, table: pl.DataFrame, column: str) -> Statistic:
     code = {n: i for i, n in enumerate(about.names)}
     there = table.filter(pl.col("value").is_in(about.names) & pl.col(column).is_not_null())
-    at = there["value"].replace_strict(code, return_dtype=pl.Int64).to_numpy() * about.clusters
-    at = at + there["cluster"].to_numpy()
-    size = len(code) * about.clusters
-    total = np.bincount(at, there[column].cast(pl.Float64).to_numpy(), size).reshape(len(code), -1)
-    number = np.bincount(at, minlength=size).reshape(len(code), -1)
+    group = there["value"].replace_strict(code, return_dtype=pl.Int64).to_numpy()
+    value = there[column].cast(pl.Float64).to_numpy()
+    return group_means(group, there["cluster"].to_numpy(), value, len(code), about.clusters)
 
-    def statistic(kept: Kept) -> Array:
-        return np.asarray(total[:, kept].sum(1) / np.maximum(number[:, kept].sum(1), 1), dtype=np.float64)
 
-    return statistic
+def _year_means(about: Material, table: pl.DataFrame, column: str) -> Statistic | None:
+    """Give the mean of each group in each year, averaged over the years, so that no group is of other years.
+
+    Years in which not every group has a count in three blocks are passed over; None if none is left.
+    """
+    there = table.filter(pl.col(column).is_not_null())
+    blocks = there.group_by("year", "value").agg(n=pl.col("cluster").n_unique()).filter(pl.col("n") >= 3)
+    full = blocks.group_by("year").len().filter(pl.col("len") == len(about.names))["year"].sort().to_list()
+    if not full:
+        return None
+    return averaged([_group_means(about, there.filter(pl.col("year") == y), column) for y in full])
 
 
 def _design(about: Material, table: pl.DataFrame) -> tuple[Array, tuple[str, ...]]:
@@ -301,9 +315,7 @@ def _of_model(about: Material, fit: LaplaceFit, label: str) -> list[Effect]:
 
 def tables(data: StudyData, about: Material) -> dict[str, pl.DataFrame]:
     """Give means by group and year, the flow of plant-years, and means by who lived on the plant."""
-    living = about.rows.filter(pl.col("state") == "counted").with_columns(
-        any=(pl.max_horizontal(pl.col(about.stages).fill_null(0)) > 0).cast(pl.Float64)
-    )
+    living = about.rows.filter(pl.col("state") == "counted").with_columns(any=about.bore)
     per = [pl.col(s).mean().alias(f"{s}_per_plant") for s in about.stages]
     shares = [pl.len().alias("plants"), pl.col("any").mean().alias("flowering"), *per]
     by_year = living.group_by(group="value", year="year").agg(shares)

@@ -1,6 +1,6 @@
 """Chances that fall with distance: an exponential decay, fitted to events by likelihood.
 
-p(d) = a exp(-d / L), 0 < a < 1, so that the chance halves every L log 2 (for a logistic curve see `canonical`). Standard
+p(d) = a exp(-d / L), 0 < a < 1, so that the chance halves every L log 2 (a logistic curve is in `canonical`). Standard
 errors are not made here: leave out one group at a time (`leave_one_out`).
 
 It does not cover a chance that rises with distance under the exponential form: L then runs off to its bound.

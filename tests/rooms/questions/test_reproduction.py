@@ -152,3 +152,31 @@ def test_a_group_without_any_fruit_gives_no_ratio_but_the_share_that_flowers() -
     found = answer("reproduction", replace(data, tables=tables), Ask(only_effects=True))
     assert {e.name for e in found.effects if e.of == "removal"} == {"flowering_difference"}
     assert all(np.isfinite([e.estimate, e.low, e.high]).all() for e in found.effects)
+
+
+def test_a_blank_is_no_nought() -> None:
+    """Of a plant whose flowers were not counted and whose fruits are nought nobody knows whether it flowered."""
+    data = observe(DEFAULT.sized(8, 30), 5, questions=("reproduction",))
+    counts = data.table("reproduction")
+    blank = pl.int_range(pl.len()) % 2 == 0
+    half = counts.with_columns(flowers=pl.when(~blank).then("flowers"), seeds=pl.lit(None, pl.Int64))
+    found = answer(
+        "reproduction", replace(data, tables={**data.tables, "reproduction": as_table("reproduction", half)})
+    )
+    table = found.tables["by_year"]
+    seen = half.filter((pl.col("flowers").is_not_null()) | (pl.col("fruits") > 0))
+    known = seen.select(((pl.col("flowers") > 0) | (pl.col("fruits") > 0)).fill_null(False).mean())[0, 0]
+    share, plants = table["flowering"].to_numpy(), table["plants"].to_numpy()
+    assert float(share @ plants) / float(plants.sum()) == pytest.approx(float(known), abs=0.05)
+
+
+def test_years_count_alike_for_living_plants() -> None:
+    """The ratio of living plants is that of the plain averages of the years' means, however many live in each."""
+    found = told()
+    table = found.tables["by_year"]
+    mean = {
+        g: float(np.mean(table.filter(pl.col("group") == g)["seeds_per_plant"].to_numpy())) for g in ("removal", "sham")
+    }
+    ratio = next(e for e in found.effects if e.name == "seeds_ratio" and e.where == "living plants")
+    assert (ratio.of, ratio.against) == ("removal", "sham")
+    assert ratio.estimate == pytest.approx(mean["removal"] / mean["sham"], rel=1e-9)

@@ -101,10 +101,12 @@ def draw(book: Notebook, rng: np.random.Generator) -> Mapping[str, pl.DataFrame]
 
 
 def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
-    """Count on many plants, each living once under each arm with the same nature."""
+    """Count on many plants, each living once under each arm with the same nature; living plants by year."""
     big, arms = spec.sized(120, spec.plants_per_block), len(spec.arms)
-    alive, flowering, sums, given = (np.zeros(s) for s in ((arms,), (arms,), (3, arms), (3, arms)))
-    plants = np.zeros(arms)
+    years = len(_years(big, simulate(big, seed, 2**41)))
+    shape = (years, arms)
+    plants, alive, flowering = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    sums = np.zeros((3, years, arms))
     for piece in range(_PIECES):
         for turn in range(arms):
             life = simulate(big, seed, 2**41 + piece, turn)
@@ -113,34 +115,32 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
                 rng = stream(seed, 2**41 + piece, Purpose.LAYERS, 2000 + year)
                 counts = _grown(big, life, day, (seed, 2**41 + piece), rng)
                 lives, arm = life.death_day > day, life.stand.arm
-                plants += np.bincount(arm, minlength=arms)
-                alive += np.bincount(arm[lives], minlength=arms)
-                bloom = lives & (counts[0] > 0)
-                flowering += np.bincount(arm[bloom], minlength=arms)
+                plants[year] += np.bincount(arm, minlength=arms)
+                alive[year] += np.bincount(arm[lives], minlength=arms)
+                flowering[year] += np.bincount(arm[lives & (counts[0] > 0)], minlength=arms)
                 for i, number in enumerate(counts):
-                    sums[i] += np.bincount(arm[lives], number[lives], arms)
-                    given[i] += np.bincount(arm[bloom], number[bloom], arms)
+                    sums[i, year] += np.bincount(arm[lives], number[lives], arms)
     at = {a.role: i for i, a in enumerate(spec.arms)}
     for of, against in (("removal", "sham"), ("removal", "control"), ("sham", "control")):
         if of in at and against in at:
             i, j = at[of], at[against]
             names = (spec.arms[i].name, spec.arms[j].name)
-            yield from _contrasts(names, (i, j), (plants, alive, flowering, sums, given))
+            yield from _contrasts(names, (i, j), (plants, alive, flowering, sums))
 
 
 def _contrasts(names: tuple[str, str], pair: tuple[int, int], counted: tuple[Floats, ...]) -> Iterable[TrueValue]:
-    plants, alive, flowering, sums, given = counted
+    plants, alive, flowering, sums = counted
     i, j = pair
-    share = flowering / alive
+    share = (flowering / alive).mean(axis=0)
     where = ("living plants", "per plant, the dead as none", "plants that flowered")
     yield TrueValue("reproduction", "flowering_difference", *names, where[0], float(share[i] - share[j]), "1")
     for s, stage in enumerate(("flowers", "fruits", "seeds")):
-        for place, total, number in (
-            (where[1], sums[s], plants),
-            (where[0], sums[s], alive),
-            (where[2], given[s], flowering),
+        whole = sums[s].sum(axis=0) / plants.sum(axis=0)
+        for place, mean in (
+            (where[1], whole),
+            (where[0], (sums[s] / alive).mean(axis=0)),
+            (where[2], (sums[s] / flowering).mean(axis=0)),
         ):
-            mean = total / number
             yield TrueValue("reproduction", f"{stage}_ratio", *names, place, float(mean[i] / mean[j]), "1")
 
 
