@@ -262,7 +262,7 @@ def _hazard_effects(about: Material, part: Part, notes: list[str]) -> list[Effec
         rare = [f"{n} {c}" for n, c in counts.items() if c < FEW_EVENTS]
         if rare:
             text = f"The {name.replace('_', ' ')} {where} rests on few events ({', '.join(rare)})"
-            notes.append(f"{text}; it is given only since there were {LEAST_EACH}, and leans towards no difference.")
+            notes.append(f"{text}; it is rough, and since it is not given with fewer it leans towards no difference.")
         found += _ratios(about, (name, where), (rows.filter(own), tuple(names), moved[own]))
     return found
 
