@@ -130,7 +130,10 @@ def _acts(spec: Spec, names: list[str], cut: _Cut, at: Ints, day: Ints, *, first
 def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
     """Count on many stumps whose fate is known at every visit; the decay is the model's own."""
     blocks = 5000
-    cut = _cut(blocks, min(max(spec.help, 0.0), 1.0), 0.0, stream(seed, 2**41, Purpose.LAYERS, _NUMBER))
+    help_ = min(max(spec.help, 0.0), 1.0)
+    # the crew misses stumps and then does not cut them; the chance a visit is that of stumps which are visited
+    streams = (stream(seed, 2**41 + i, Purpose.LAYERS, _NUMBER) for i in range(2))
+    cut, visited = (_cut(blocks, help_, m, rng) for m, rng in zip((_MISSED, 0.0), streams, strict=True))
     live = cut.dead_from > _year()
     left, away = float(live[cut.left].mean()), float(live[~cut.left].mean())
     odds = left / (1 - left) / (away / (1 - away))
@@ -147,8 +150,8 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
         yield TrueValue(
             "resprout", "reoccupied_halving_distance", "crown left", "", "live stumps after 1 year", halving, "m"
         )
-    dead = cut.dead_from <= _VISITS
-    chance = float(dead.sum() / np.minimum(cut.dead_from, _VISITS).sum())
+    dead = visited.dead_from <= _VISITS
+    chance = float(dead.sum() / np.minimum(visited.dead_from, _VISITS).sum())
     needed = float(np.log(0.05) / np.log1p(-chance))
     yield TrueValue(
         "resprout", "visits_needed_constant_chance", "all stumps", "", "95 % without live tissue", needed, "1"
