@@ -9,10 +9,11 @@ from domatia.questions.pattern_material import Material, Points
 from domatia.stats.point_envelope import global_envelope, pointwise
 from domatia.stats.point_k import kernel_sums
 from domatia.stats.point_labels import neighbour_table, same_counts
+from domatia.stats.point_simulate import k_from_counts, pair_counts, simulated_counts
 
 Floats = NDArray[np.float64]
 
-BINS = 40
+BINS, EVEN_BINS = 40, 20
 DRAWS, FEWER_DRAWS = 999, 199
 MANY_PAIRS = 200_000
 _FIRST_EXPECTED = 5.0
@@ -28,6 +29,7 @@ def tables(about: Material, rng: np.random.Generator) -> dict[str, pl.DataFrame]
         "same_ant_curve": curves,
         "random_labelling_tests": tests,
         "distances": over_distance(about, points),
+        "even_scatter": even_scatter(about, seed),
         "treated_distance": treated_curve(about),
         "plots": plots(about),
     }
@@ -135,6 +137,32 @@ def over_distance(about: Material, points: Points) -> pl.DataFrame:
         rows.append((float(d), float(np.pi * (ends[0] + d) ** 2), *ends, float(g[k]), *linked))
     schema = ["r_m", "k_m2", "l_minus_r", "low", "high", "pair_correlation", "same_ant_connection", "unlinked"]
     return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def even_scatter(about: Material, seed: int) -> pl.DataFrame:
+    """Give L - r of all colonies, plots pooled, beside as many points on each plot that fall anywhere alike.
+
+    The band is global (extreme rank length, 199 patterns), `p` its test. All curves count pairs in bins, with the
+    rigid-motion weight of the middle of the bin.
+    """
+    own = about.held.group_by("code").agg(n=pl.len()).filter(pl.col("n") > 1).sort("code")
+    schema = dict.fromkeys(("r_m", "l_minus_r", "global_low", "global_high", "p"), pl.Float64)
+    pairs = sum(n * n / about.windows[c].area for c, n in own.iter_rows()) * np.pi * about.radius**2 / 2.0
+    if own.is_empty() or pairs > MANY_PAIRS:
+        return pl.DataFrame(schema=schema)
+    bins, total, density = (about.radius, EVEN_BINS), np.zeros((FEWER_DRAWS + 1, EVEN_BINS + 1)), 0.0
+    for c, n in own.iter_rows():
+        window = about.windows[c]
+        there = about.held.filter(pl.col("code") == c).select("x", "y").to_numpy()
+        drawn = simulated_counts(window, n, bins, FEWER_DRAWS, seed + c)
+        counts = np.vstack([pair_counts(there, *bins), drawn])
+        total += k_from_counts(window, n, counts, about.radius) * (n * (n - 1.0) / window.area)
+        density += n * (n - 1.0) / window.area
+    r = np.linspace(0.0, about.radius, EVEN_BINS + 1)[1:]
+    curves = np.sqrt(total[:, 1:] / density / np.pi) - r
+    band = global_envelope(curves[0], curves[1:])
+    columns = (r, curves[0], band.low, band.high, np.full(len(r), band.p))
+    return pl.DataFrame(dict(zip(schema, columns, strict=True)), schema=schema)
 
 
 def treated_curve(about: Material) -> pl.DataFrame:

@@ -140,6 +140,27 @@ def test_ants_anywhere_show_no_pattern() -> None:
     assert found.tables["random_labelling_tests"].filter(pl.col("p") < 0.02).is_empty()
 
 
+def test_even_scatter_is_told_from_clumps_and_from_a_grid() -> None:
+    """Plants anywhere stay inside the global band; clumps of plants leave it above, a grid below."""
+    rng = np.random.default_rng(31)
+    anywhere = scattered(6, 40, 33)[0]
+    clumps = (rng.uniform(4, 36, (48, 1, 2)) + rng.normal(0, 1, (48, 5, 2))).reshape(-1, 2)
+    square = np.stack(np.meshgrid(np.arange(3.0, 40.0, 6.0), np.arange(3.0, 40.0, 6.0)), axis=-1).reshape(-1, 2)
+    grid = np.tile(square[:40], (6, 1)) + rng.uniform(-0.5, 0.5, (240, 2))
+    ants = list(rng.choice(["amber", "brown"], 240))
+    tables = [
+        answer("pattern", Stand(np.clip(xy, 0, SIDE), ants, [k // 40 for k in range(240)]).data()).tables[
+            "even_scatter"
+        ]
+        for xy in (anywhere, clumps, grid)
+    ]
+    assert tables[0]["p"][0] > 0.05
+    assert tables[1]["p"][0] <= 0.01
+    assert tables[2]["p"][0] <= 0.01
+    assert tables[1].filter(pl.col("l_minus_r") > pl.col("global_high")).height > 10
+    assert tables[2].filter(pl.col("l_minus_r") < pl.col("global_low")).height > 5
+
+
 def test_ants_that_shun_their_own_come_out_below_one() -> None:
     """A chess board of two ants: the nearest neighbour is always the other one."""
     grid = np.stack(np.meshgrid(np.arange(2.0, 40.0, 4.0), np.arange(2.0, 40.0, 4.0)), axis=-1).reshape(-1, 2)
