@@ -63,7 +63,7 @@ def patrols(data: StudyData) -> Patrols:
     )  # fmt: skip
     facts = plant_facts(data).select("plant", "group")
     rows = rows.join(facts, on="plant", how="left").join(coordinates(data), on="plant", how="left")
-    rows = _with_ants(rows, data)
+    rows = with_ants(rows, data)
     reasons: tuple[tuple[str, pl.Expr], ...] = (
         (NO_METHOD, pl.col("method").is_null()),
         (NO_COUNT, pl.col("ants").is_null()),
@@ -84,8 +84,20 @@ def patrols(data: StudyData) -> Patrols:
     return Patrols(rows.filter(pl.col("why").is_null()).drop("why", "treated"), left_out)
 
 
-def _with_ants(rows: pl.DataFrame, data: StudyData) -> pl.DataFrame:
-    """Add who lived on the plant at the last look at or before the count, and whether ants were taken off since."""
+def with_ants(rows: pl.DataFrame, data: StudyData) -> pl.DataFrame:
+    """Add who lived on the plant at the last look at or before the count, and whether ants were taken off since.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        With `plant` and `t` (day since 1970, null where not known).
+    data : StudyData
+
+    Returns
+    -------
+    polars.DataFrame
+        `rows` with `ant` ("ant not known" before any look), `treated` and `looked_days`.
+    """
     seen = last_known(looks(data)).filter((pl.col("state") != UNKNOWN) & pl.col("known").is_not_null())
     seen = seen.select("plant", "t", look="t", ant=pl.col("known").replace({"several": SEVERAL})).sort("t")
     acts = data.table("intervention").filter(pl.col("kind").is_in(REMOVALS) & pl.col("plant").is_not_null())

@@ -1,6 +1,6 @@
 """What a plant gives its ants: nectar, food bodies, domatia and their workers, and what was weighed once for all."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -8,6 +8,7 @@ import polars as pl
 from domatia.histories.facts import plant_facts
 from domatia.histories.looks import DIED, FOUNDING, UNKNOWN, VACANT, last_known, looks
 from domatia.histories.moments import position
+from domatia.histories.patrols import NOT_LOOKED, with_ants
 from domatia.model.study import StudyData
 
 STANDING, PRODUCTION = "standing crop", "production"
@@ -23,6 +24,9 @@ NO_FOOD_HOURS = "food bodies without the hours of collection"
 NO_SHOOTS = "food bodies without the number of shoots sampled"
 NO_WORKERS = "domatium opened, workers not counted"
 NO_DATE = "record without a month"
+OPENED_UNSEEN = "domatium opened on a plant on which nobody had looked for ants before"
+OPENED_TREATED = "domatium opened after ants were taken off the plant"
+OPENED_VACANT = "domatium opened on a plant on which the last look found no patrolling ants"
 
 FOOD_ENERGY, DOMATIUM_MASS = "food body energy", "domatium dry mass"
 WORKER_SLOPE = "worker slope"
@@ -79,8 +83,17 @@ def food_bodies_of(data: StudyData) -> Gathered:
 
 
 def dissections_of(data: StudyData) -> Gathered:
-    """Gather opened domatia, one row each."""
-    return _gathered(data, "dissection", ((NO_WORKERS, pl.col("workers").is_null()),), dated=False)
+    """Gather domatia opened on plants on which the last look at or before had found patrolling ants, one row each.
+
+    Domatia opened on the day on which ants were taken off count as opened before.
+    """
+    opened = _gathered(data, "dissection", ((NO_WORKERS, pl.col("workers").is_null()),), dated=False)
+    reasons = (
+        (OPENED_UNSEEN, pl.col("ant") == NOT_LOOKED),
+        (OPENED_TREATED, pl.col("treated")),
+        (OPENED_VACANT, pl.col("ant").is_in([VACANT, FOUNDING])),
+    )
+    return _sorted_out(with_ants(opened.rows, data), reasons, opened.left_out)
 
 
 def _gathered(
@@ -97,12 +110,19 @@ def _gathered(
     every = [(NO_PLANT, pl.col("group").is_null()), *reasons]
     if dated:
         every.append((NO_DATE, pl.col("month").is_null()))
-    why = pl.coalesce([pl.when(when).then(pl.lit(reason)) for reason, when in every])
+    return _sorted_out(rows, every, {})
+
+
+def _sorted_out(
+    rows: pl.DataFrame, reasons: Sequence[tuple[str, pl.Expr]], before: Mapping[str, list[bytes]]
+) -> Gathered:
+    """Leave out rows for the first reason that holds, beside what was left out before."""
+    why = pl.coalesce([pl.when(when).then(pl.lit(reason)) for reason, when in reasons])
     rows = rows.with_columns(why=why).sort("plant", "t", "record_id", nulls_last=True)
     out = rows.filter(pl.col("why").is_not_null()).sort("record_id")
-    left_out = {
+    left_out = dict(before) | {
         reason: out.filter(pl.col("why") == reason)["record_id"].to_list()
-        for reason, _ in every
+        for reason, _ in reasons
         if (out["why"] == reason).any()
     }
     return Gathered(rows.filter(pl.col("why").is_null()).drop("why"), left_out)

@@ -5,20 +5,21 @@ What is measured
 Nectar as made in a bag with ants kept off (production) or as it stands (standing crop): ``nectar.volume_ul`` taken from
 ``nectar.nectaries`` of the ``nectar.nectaries_on_plant``, read as ``nectar.brix_pct`` at ``nectar.temperature_c`` with
 the dilution ``nectar.dilution`` (volume after over before), production over ``nectar.bagged_h``. Food bodies: dry mass
-``food_bodies.dry_mg`` of ``food_bodies.shoots`` in ``food_bodies.hours``. Domatia opened, with their workers
-(``dissection.workers``), and counted on plants with patrolling ants (``visit.domatia``, the last such look). Measured
-apart and kept as quantities (``quantity.name``): "food body energy" (J/mg), "domatium dry mass" (mg), and for what is
-saved "leaf area" (cm2 a leaf), "leaf mass per area" (mg/cm2), "leaf energy" (J/mg).
+``food_bodies.dry_mg`` of ``food_bodies.shoots`` in ``food_bodies.hours``. Domatia opened on plants on which the last
+look at or before found patrolling ants (``occupancy.taxon``), with their workers (``dissection.workers``), and counted
+on such plants (``visit.domatia``, the last such look). Measured apart and kept as quantities (``quantity.name``): "food
+body energy" (J/mg), "domatium dry mass" (mg), and for what is saved "leaf area" (cm2 a leaf), "leaf mass per area"
+(mg/cm2), "leaf energy" (J/mg).
 
 Model
 -----
 Sugar in mg = volume x dilution x C / 100 x density(C), C the reading in per cent by weight at 20 °C (corrected unless
 the instrument does); energy = 16.7 J a mg. Per plant and day: a nectary's (a shoot's) mean times their number on the
 plant. The mean of a year gives each month measured the same weight; seasons are the profile's dry months and the
-others. Workers of a plant = workers a domatium x domatia, x the quantity "worker slope" where there is one (true on
-reckoned workers of plants opened whole). Leaf saved a day = (share of marked leaf missing after a year
-on removal plants less that on sham plants, ``leaf.missing_pct``) x leaves a plant (``visit.leaves``) x leaf area x mass
-x energy / 365.25. Intervals leave out one block at a time (plants below three
+others. Workers of a plant = workers a domatium (mean over plants of a plant's mean) x domatia, x the quantity "worker
+slope" where there is one (true on reckoned workers of plants opened whole). Leaf saved a day = (share of marked leaf
+missing after a year on removal plants less that on sham plants, ``leaf.missing_pct``) x leaves a plant
+(``visit.leaves``) x leaf area x mass x energy / 365.25. Intervals leave out one block at a time (plants below three
 blocks); errors of quantities join by the delta method with Welch-Satterthwaite degrees of freedom. Standing crop is
 never brought to a day.
 
@@ -56,6 +57,8 @@ from domatia.questions import rewards_numbers as numbers
 from domatia.questions.rewards_doubts import rewards_doubts
 from domatia.questions.rewards_tables import tables
 from domatia.questions.wording import bounds, interval, number
+
+_SEASONAL = {numbers.NECTAR: "nectar", numbers.FOOD: "dry mass of food bodies"}
 
 
 @dataclass(frozen=True)
@@ -131,10 +134,11 @@ def sentence(found: Rewards, why_doubt: Sequence[Doubt]) -> str:
     of = {(e.name, e.where): e for e in found.effects}
     season = of.get(("season_ratio", numbers.NECTAR)) or of.get(("season_ratio", numbers.FOOD))
     if season is not None:
-        word = "in the dry months {} times as much as in the others ({})"
-        told = word.format(number(season.estimate), bounds(season))
         shown = "" if season.low > 1 or season.high < 1 else "; no difference between seasons was shown"
-        text += f" Of {season.where} it is {told}{shown}."
+        text += (
+            f" In the dry months a plant gives {number(season.estimate)} times as much {_SEASONAL[season.where]} as in "
+            f"the others ({bounds(season)}){shown}."
+        )
     for e in found.effects:
         if e.name in ("workers_per_plant", "energy_standing") and e is not main and "months" not in e.where:
             text += f" {_told(e)}"
@@ -155,7 +159,7 @@ def _told(effect: Effect) -> str:
         "energy_per_plant_day": f"A plant gives {value} J a day as {effect.where} ({ends}).",
         "dry_mass_per_plant_day": f"A plant gives {value} mg of dry food bodies a day ({ends}).",
         "energy_standing": f"At any moment {value} J stand in the nectaries of a plant ({ends}).",
-        "workers_per_domatium": f"A domatium holds {value} workers ({ends}).",
+        "workers_per_domatium": f"A domatium of a plant with patrolling ants holds {value} workers ({ends}).",
         "workers_per_plant": f"A plant with patrolling ants houses {value} workers ({ends}).",
     }
     return words.get(effect.name, f"{effect.name.replace('_', ' ')}: {value} {effect.unit} ({ends}).")
@@ -184,8 +188,9 @@ QUESTION = Question(
     method=(
         "Refractometer readings were brought to 20 °C and, as per cent by weight, turned into sugar with the density "
         "of sucrose solutions, and into energy at 16.7 J a milligram. Nectar production, standing crop and food bodies "
-        "were scaled to the whole plant and averaged with each month weighing alike; workers per plant are workers per "
-        "opened domatium times domatia; leaf saved is what removal plants lost more than sham plants in a year. "
+        "were scaled to the whole plant and averaged with each month weighing alike; workers per plant with ants are "
+        "those of its opened domatia, averaged by plant, times domatia; leaf saved is what removal plants lost more "
+        "than sham plants in a year. "
         "Intervals leave out one block at a time, and the errors of quantities measured "
         "apart were joined by the delta method."
     ),

@@ -23,7 +23,7 @@ WITHOUT, WITH, LEAVES = "leaf lost without ants", "leaf lost with ants", "leaves
 GIVEN = (NECTAR, STANDING, FOOD, WORKERS)
 LEAF_QUANTITIES = (history.LEAF_AREA, history.LEAF_MASS, history.LEAF_ENERGY)
 YEAR_DAYS = 365.25
-ALL_PLANTS = "all plants"
+ALL_PLANTS, HELD = "all plants", "plants with patrolling ants"
 LEAST, LEAST_CLUSTERS = 8, 3
 """Records and blocks (else plants) that a measure needs."""
 HOURS_A_DAY = 24.0
@@ -36,25 +36,23 @@ TOO_FEW = "too few records of this reward"
 
 @dataclass(frozen=True)
 class Measure:
-    """Values of one kind of reward, a record each.
+    """Values of one kind of reward, a record each; of opened domatia a plant each.
 
     Attributes
     ----------
     name : str
     values : array
-        J per plant and day, J per plant (standing crop), mg per plant and day (food bodies), workers per domatium,
-        domatia per plant.
+        J per plant and day, J per plant (standing crop), mg per plant and day (food bodies), mean workers of a plant's
+        opened domatia, domatia per plant.
     months : array of int
         1 to 12; 0 where months do not count.
     cluster : array of int
-    ids : tuple of bytes
     """
 
     name: str
     values: Array
     months: NDArray[np.int64]
     cluster: NDArray[np.int64]
-    ids: tuple[bytes, ...]
 
 
 @dataclass(frozen=True)
@@ -106,7 +104,7 @@ _NOUNS = {
     NECTAR: "measures of nectar production",
     STANDING: "standing crops",
     FOOD: "collections of food bodies",
-    WORKERS: "opened domatia",
+    WORKERS: "plants with opened domatia",
     DOMATIA: "counts of domatia",
     WITHOUT: "plants whose leaves were followed without ants",
     WITH: "with ants",
@@ -185,19 +183,14 @@ def _material(
     code = {label: i for i, label in enumerate(labels)}
     measures, used = [], dict[str, list[bytes]]()
     for name, table in each.items():
-        cluster = table[column].replace_strict(code, return_dtype=pl.Int64).to_numpy() if table.height else np.zeros(0)
-        if table.height < LEAST or len(np.unique(cluster)) < LEAST_CLUSTERS:
+        own = _by_plant(table) if name == WORKERS else table
+        cluster = own[column].replace_strict(code, return_dtype=pl.Int64).to_numpy() if own.height else np.zeros(0)
+        if own.height < LEAST or len(np.unique(cluster)) < LEAST_CLUSTERS:
             if name in GIVEN:
                 left_out |= _named(TOO_FEW, table)
             continue
         measures.append(
-            Measure(
-                name,
-                table["value"].to_numpy(),
-                table["month"].cast(pl.Int64).to_numpy(),
-                cluster.astype(np.int64),
-                tuple(table["record_id"].to_list()),
-            )
+            Measure(name, own["value"].to_numpy(), own["month"].cast(pl.Int64).to_numpy(), cluster.astype(np.int64))
         )
         used[_KINDS[name]] = sorted({*used.get(_KINDS[name], []), *table["record_id"].to_list()})
     calibrations, strange = {}, list[bytes]()
@@ -213,6 +206,11 @@ def _material(
     there = [each[m.name].select("plant") for m in measures if m.name in GIVEN]
     plants = pl.concat(there)["plant"].n_unique() if there else 0
     return Material(nectar, tuple(measures), clustered, len(labels), plants, calibrations, dry, left_out, used)
+
+
+def _by_plant(table: pl.DataFrame) -> pl.DataFrame:
+    """Give each plant's mean, so that a plant counts once however many of its domatia were opened."""
+    return table.group_by("plant", "group").agg(pl.col("value").mean(), pl.col("month").first()).sort("plant")
 
 
 def sugar_of(rows: pl.DataFrame) -> pl.DataFrame:
@@ -417,15 +415,15 @@ def _saved(found: Means) -> list[Effect]:
 def _colony(found: Means) -> list[Effect]:
     effects = []
     if WORKERS in found:
-        effects.append(_positive("workers_per_domatium", "opened domatia", _own(found, WORKERS), "1"))
+        effects.append(_positive("workers_per_domatium", HELD, _own(found, WORKERS), "1"))
     there = workers(found)
     if there is not None:
         one = found.estimate(*there)
-        effects.append(_positive("workers_per_plant", "plants with patrolling ants", one, "1"))
+        effects.append(_positive("workers_per_plant", HELD, one, "1"))
     mass = history.DOMATIUM_MASS
     if DOMATIA in found and mass in found:
         one = found.estimate(found[DOMATIA] * found[mass], {DOMATIA: found[mass], mass: found[DOMATIA]})
-        effects.append(_positive("domatia_mass", "plants with patrolling ants", one, "mg"))
+        effects.append(_positive("domatia_mass", HELD, one, "mg"))
     return effects
 
 

@@ -67,6 +67,8 @@ def test_what_a_plant_gives_and_what_is_saved() -> None:
     assert {"months", "nectaries", "by_rank", "budget", "calibrations"} <= set(found.tables)
     assert found.chart is not None
     assert "J a day as nectar and food bodies" in found.sentence
+    assert "In the dry months a plant gives 0." in found.sentence
+    assert " times as much nectar as in the others (" in found.sentence
     assert {"standing_apart", "leaf_only", "sucrose", "few_blocks"} <= codes(found)
 
 
@@ -243,6 +245,53 @@ def test_plants_opened_whole_correct_the_workers_of_a_plant() -> None:
     sure, unsure = slope(0.8, 0.8, 0.8), slope(0.4, 0.8, 1.2)
     assert sure.estimate == pytest.approx(0.8 * without.estimate)
     assert unsure.high - unsure.low > sure.high - sure.low
+
+
+def test_opened_vacant_plants_do_not_change_the_workers() -> None:
+    """Domatia without workers, of plants on which the last look found no ants, are left out with the reason."""
+    every = answer("rewards", study(), ASK)
+    left = set(every.rows.left_out[history.OPENED_VACANT])
+    assert 20 < len(left) < study().table("dissection").height / 2
+    opened = study().table("dissection").filter(pl.col("record_id").is_in(left))
+    assert int(opened["workers"].sum()) < 0.02 * int(study().table("dissection")["workers"].sum())
+    bare = answer("rewards", with_tables(dissection=lambda t: t.filter(~pl.col("record_id").is_in(left))), ASK)
+    assert bare.effects == every.effects
+    unseen = answer("rewards", with_tables(occupancy=none), ASK)
+    assert len(unseen.rows.left_out[history.OPENED_UNSEEN]) == study().table("dissection").height
+    assert not any(e.name.startswith("workers") for e in unseen.effects)
+
+
+def test_a_plant_counts_once_however_many_domatia_were_opened() -> None:
+    """The mean of a plant's domatia, then over plants: twice the records of one plant change nothing."""
+    one = by_key(answer("rewards", study(), ASK))["workers_per_domatium", "plants with patrolling ants"]
+    opened = history.dissections_of(study()).rows
+    by_hand = opened.group_by("plant").agg(pl.col("workers").mean())["workers"].to_list()
+    assert one.estimate == pytest.approx(float(np.mean(by_hand)))
+    most = opened.group_by("plant").agg(pl.col("workers").sum()).sort("workers", "plant")["plant"][-1]
+
+    def twice(t: pl.DataFrame) -> pl.DataFrame:
+        more = t.filter(pl.col("plant") == most)
+        ids = pl.Series([b"%016d" % i for i in range(more.height)], dtype=pl.Binary)
+        return pl.concat([t, more.with_columns(record_id=ids, subject_id=ids)])
+
+    again = by_key(answer("rewards", with_tables(dissection=twice), ASK))
+    found = again["workers_per_domatium", "plants with patrolling ants"]
+    assert (found.estimate, found.low, found.high) == pytest.approx((one.estimate, one.low, one.high))
+
+
+def test_domatia_opened_after_a_removal_are_left_out() -> None:
+    """Ants taken off between the look and the opening: nothing is known of who was there."""
+    opened = history.dissections_of(study()).rows
+    plant = opened["plant"][0]
+    act = pl.DataFrame({"record_id": [b"act %012d" % 1], "subject_id": [b"act %012d" % 1], "plant": [plant]})
+    later = study().table("dissection").filter(pl.col("plant") == plant)["when_earliest"][0]
+    act = as_table("intervention", act.with_columns(kind=pl.lit("mechanical removal"), when_earliest=pl.lit(later),
+                                                    when_latest=pl.lit(later)))  # fmt: skip
+    week = pl.duration(days=pl.when(pl.col("plant") == plant).then(7).otherwise(0))
+    moved = {"when_earliest": pl.col("when_earliest") + week, "when_latest": pl.col("when_latest") + week}
+    data = with_tables(intervention=lambda t: pl.concat([t, act]), dissection=lambda t: t.with_columns(**moved))
+    left = history.dissections_of(data).left_out[history.OPENED_TREATED]
+    assert len(left) == opened.filter(pl.col("plant") == plant).height
 
 
 def test_the_order_of_rows_is_no_matter() -> None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from domatia.lifecycle.layers.layer import Layer
@@ -17,7 +18,7 @@ from domatia.lifecycle.true_value import TrueValue
 
 _NUMBER = 61
 _PLANTS = 3
-"""Plants a block and round, of each kind of measure."""
+"""Plants a block and round, of each kind of measure but opened domatia."""
 _DRY = (12, 1, 2, 3)
 _DRY_NECTAR, _DRY_FOOD, _DRY_STANDING = 0.60, 0.75, 0.70
 _MADE, _LEFT = 1.9, 0.5
@@ -26,7 +27,7 @@ _SWEET, _SWEET_SD = 24.0, 5.0
 _NECTARIES, _SHOOTS = 18.0, 9.0
 _BODY, _BODIES = 0.11, 7.0
 """mg a body; bodies a shoot and day."""
-_WORKERS, _OPENED = 14.0, 6
+_WORKERS, _OPENED, _OPENED_PLANTS = 14.0, 6, 4
 _FOOD_ENERGY, _FOOD_ENERGY_SD, _DOMATIUM_MG, _DOMATIUM_SD = 22.0, 1.5, 310.0, 40.0
 _LEAF_CM2, _LEAF_CM2_SD, _LEAF_MG, _LEAF_MG_SD, _LEAF_J, _LEAF_J_SD = 62.0, 7.0, 7.5, 0.6, 18.0, 0.8
 _WEIGHED = 6
@@ -54,9 +55,14 @@ def _luck(n: int, sd: float, rng: np.random.Generator) -> Floats:
 
 def _drawn(book: Notebook, round_: int, number: int, rng: np.random.Generator) -> Ints:
     """Draw living plants that are found, so many a block."""
+    return _among(book, round_, number, book.life.rounds.found[round_], rng)
+
+
+def _among(book: Notebook, round_: int, number: int, fit: npt.NDArray[np.bool_], rng: np.random.Generator) -> Ints:
+    """Draw living plants among those that are fit, so many a block."""
     life, spec = book.life, book.spec
     day = life.rounds.day[round_, life.stand.block].astype(np.float64)
-    ready = life.rounds.found[round_] & (life.death_day > day)
+    ready = fit & (life.death_day > day)
     luck = np.where(ready, rng.random(spec.n_plants), np.inf).reshape(spec.blocks, -1)
     order = np.argsort(luck, axis=1)[:, :number]
     kept = np.isfinite(np.take_along_axis(luck, order, axis=1))
@@ -149,17 +155,20 @@ def _food(book: Notebook, round_: int, rng: np.random.Generator) -> pl.DataFrame
 
 
 def _opened(book: Notebook, rng: np.random.Generator) -> pl.DataFrame:
-    round_ = book.spec.rounds - 2
-    plants = np.repeat(_drawn(book, round_, 2, rng), _OPENED)
+    """Open domatia of plants on which the crew had just looked for ants; those of vacant plants hold no workers."""
+    round_, life = book.spec.rounds - 2, book.life
+    plants = np.repeat(_among(book, round_, _OPENED_PLANTS, life.rounds.looked[round_], rng), _OPENED)
     n = len(plants)
-    mean = _WORKERS * _own(book, plants, 2) * _luck(n, _NOISE, rng)
+    day = life.rounds.day[round_, life.stand.block[plants]].astype(np.float64)
+    held = _held(book.spec, life, plants, day)
+    mean = np.where(held, _WORKERS * _own(book, plants, 2) * _luck(n, _NOISE, rng), 0.0)
     return pl.DataFrame(
         {
             "plant": plants,
             "when": _when(book, round_, plants),
             "rank": np.tile(np.arange(1, _OPENED + 1), n // _OPENED),
             "workers": rng.poisson(mean),
-            "queen": rng.random(n) < 1 / _OPENED,
+            "queen": held & (rng.random(n) < 1 / _OPENED),
         }
     )
 
@@ -222,9 +231,9 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
     bodies = made["food bodies"] * _FOOD_ENERGY
     yield value("energy_per_plant_day", "food bodies", bodies, "J/d")
     yield value("energy_per_plant_day", "nectar and food bodies", made["nectar"] + bodies, "J/d")
-    yield value("workers_per_domatium", "opened domatia", _WORKERS, "1")
     domatia, saved = _grown(spec, seed)
     held = "plants with patrolling ants"
+    yield value("workers_per_domatium", held, _WORKERS, "1")
     yield value("workers_per_plant", held, _WORKERS * domatia, "1")
     yield value("domatia_mass", held, _DOMATIUM_MG * domatia, "mg")
     yield TrueValue("rewards", "leaf_energy_saved", "with ants", "without", "leaf", saved, "J/d")
@@ -255,13 +264,18 @@ def _grown(spec: Spec, seed: int) -> tuple[float, float]:
     return float(domatia[0] / domatia[1]), float(saved)
 
 
+def _held(spec: Spec, life: Life, slots: Ints, day: Floats) -> npt.NDArray[np.bool_]:
+    """Tell on which plants workers patrol just before a day; a founding queen alone is none."""
+    occupant = life.changes.at(slots, day - 1e-3)
+    return np.asarray((occupant > 0) & (occupant <= len(spec.ants)))
+
+
 def _last_domatia(big: Spec, life: Life) -> Floats:
     """Give the expected domatia of each plant at the last look that found workers on it; nan where none did."""
     slots, found = np.arange(big.n_plants), np.full(big.n_plants, np.nan)
     for r in range(big.rounds):
         day = life.rounds.day[r, life.stand.block].astype(np.float64)
-        occupant = life.changes.at(slots, day - 1e-3)
-        held = (occupant > 0) & (occupant <= len(big.ants)) & (life.death_day > day) & life.rounds.looked[r]
+        held = _held(big, life, slots, day) & (life.death_day > day) & life.rounds.looked[r]
         found = np.where(held, 0.25 * np.exp(between_months(life.log_height, slots, day)), found)
     return found
 
