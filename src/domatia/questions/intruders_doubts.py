@@ -25,8 +25,7 @@ def intruders_doubts(
     if about.groups.column in _OWN:
         doubts += [_not_given(about), *open_findings(data.findings)]
     else:
-        taken = "removal" in data.table("treatment")["role"].to_list()
-        doubts += [d for d in standing_doubts(data, about.groups, about.clusters) if taken or d.code != "no_sham"]
+        doubts += standing_doubts(data, about.groups, about.clusters)
     for part in about.parts:
         doubts += _plants(part)
         doubts += _ends(part)

@@ -25,8 +25,7 @@ def palatability_doubts(
         found.append(Doubt("not_used", "warning", text))
     if about.groups is not None:
         blocks = about.contrasts[0].table["block"].n_unique() if about.contrasts else 0
-        taken = "removal" in data.table("treatment")["role"].to_list()
-        found += [d for d in standing_doubts(data, about.groups, blocks) if taken or d.code != "no_sham"]
+        found += standing_doubts(data, about.groups, blocks)
     else:
         found += open_findings(data.findings)
         undecided = data.undecided.get("palatability")

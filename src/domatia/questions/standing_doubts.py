@@ -44,7 +44,7 @@ def _comparison(data: StudyData, groups: Groups) -> list[Doubt]:
         return [Doubt("not_drawn", "note", text)]
     roles = set(data.table("treatment")["role"].to_list())
     found = []
-    if "sham" not in roles:
+    if "removal" in roles and "sham" not in roles:
         text = "There is no sham: the effect of removal includes that of spraying, cutting and handling the plants."
         found.append(Doubt("no_sham", "warning", text))
     if data.table("assignment")["draw_seed"].null_count() == data.table("assignment").height:

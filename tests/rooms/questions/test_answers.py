@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 from functools import cache
 
+import polars as pl
 import pytest
 from tests.rooms.histories.made_study import MadeStudy, shuffled
 
@@ -155,6 +156,13 @@ def test_no_sham_and_no_draw_are_doubts() -> None:
     """Removal against control without a sham or a recorded draw says so; with both it does not."""
     assert {"no_sham", "no_draw"} <= codes(answer("survival", few(3), ASK))
     assert not {"no_sham", "no_draw"} & codes(told("survival"))
+
+
+def test_a_sham_is_missed_only_where_ants_are_removed() -> None:
+    """Where no treatment takes anything off, there is nothing that a sham could stand for."""
+    data = few(3)
+    fed = data.table("treatment").with_columns(role=pl.lit("other"))
+    assert "no_sham" not in codes(answer("survival", replace(data, tables={**data.tables, "treatment": fed}), ASK))
 
 
 def test_a_field_was_not_drawn() -> None:
