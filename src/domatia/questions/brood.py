@@ -49,6 +49,9 @@ from domatia.questions.brood_doubts import brood_doubts
 from domatia.questions.brood_tables import GROUP, share_above, tables
 from domatia.questions.wording import bounds, number, share
 
+_SCRAMBLE = 3.0
+"""An exponent of crowding above this is near scramble: nearly all die past capacity."""
+
 
 @dataclass(frozen=True)
 class Matched:
@@ -148,6 +151,8 @@ def _crowding(found: Matched) -> str:
         how = "crowding costs less than contest (1)"
     elif b.low <= 1.0:
         how = "which agrees with contest (1)"
+        if b.high > _SCRAMBLE:
+            how += "; scramble is not ruled out either"
     else:
         how = "beyond contest (1): survivors fall where broods are too dense"
         if np.isinf(b.high):

@@ -11,7 +11,7 @@ from domatia.histories import broods as history
 from domatia.histories.broods import broods
 from domatia.lifecycle import DEFAULT, observe
 from domatia.model import Answer, Ask, StudyData, WrongUse
-from domatia.questions import answer
+from domatia.questions import answer, brood
 
 ASK = Ask(only_effects=True)
 
@@ -54,6 +54,16 @@ def test_the_answer_holds_the_truth_of_the_layer(study: StudyData) -> None:
     assert "less than in proportion" in found.sentence
     assert found.chart is not None
     assert set(found.tables) == {"crowding_curve", "crowding_seen", "forms", "best_brood", "eggs"}
+
+
+@pytest.mark.parametrize(("high", "said"), [(2.0, False), (8.0, True), (np.inf, True)])
+def test_a_wide_interval_that_holds_contest_does_not_settle_on_it(study: StudyData, high: float, said: bool) -> None:
+    """An exponent of which much larger values are possible too says that scramble is not ruled out."""
+    found = brood.estimate(study, ASK, np.random.default_rng(1))
+    wide = [replace(e, low=0.8, high=high) if e.name == "crowding_exponent" else e for e in found.effects]
+    text = brood.sentence(replace(found, effects=tuple(wide)), ())
+    assert "which agrees with contest (1)" in text
+    assert ("scramble is not ruled out either" in text) == said
 
 
 def test_no_effect_and_harm_come_out_as_such() -> None:
