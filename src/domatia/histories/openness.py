@@ -47,6 +47,8 @@ class Openness:
     ----------
     table : polars.DataFrame
         `plant`, `t` (day since 1970), `openness` (per cent); one row a plant and moment, sorted.
+    visits : polars.DataFrame
+        `record_id`, `openness` (per cent) of each visit whose reading is used, sorted by `record_id`.
     method : str
         The method in use, "" if it was not written down.
     readings : dict of str to int
@@ -60,6 +62,7 @@ class Openness:
     """
 
     table: pl.DataFrame
+    visits: pl.DataFrame
     method: str
     readings: dict[str, int]
     calibrations: tuple[Calibration, ...]
@@ -92,7 +95,7 @@ def openness(data: StudyData) -> Openness:
     each = each.sort(["plants", "method"], descending=[True, False])
     if each.is_empty():
         none = told.select("plant", "t", openness="openness_pct")
-        return Openness(none, "", {}, (), (), left_out)
+        return Openness(none, told.select("record_id", openness="openness_pct"), "", {}, (), (), left_out)
     method = each["method"][0]
     own = told.filter(pl.col("method") == method).with_columns(openness=pl.col("openness_pct"))
     parts, lines, refused = [own], [], []
@@ -113,7 +116,8 @@ def openness(data: StudyData) -> Openness:
     best = every.filter(pl.col("own") | ~pl.col("own").any().over("plant", "t"))
     table = best.sort("plant", "t", "openness").group_by("plant", "t").agg(pl.col("openness").mean()).sort("plant", "t")
     readings = dict(each.select("method", "n").iter_rows())
-    return Openness(table, method, readings, tuple(lines), tuple(refused), left_out)
+    visits = every.select("record_id", "openness").sort("record_id")
+    return Openness(table, visits, method, readings, tuple(lines), tuple(refused), left_out)
 
 
 def calibrate(own: pl.DataFrame, other: pl.DataFrame, method: str) -> Calibration | None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from domatia.histories.facts import plant_facts
 from domatia.histories.looks import DIED, FOUNDING, UNKNOWN, VACANT, looks
 from domatia.histories.moments import position
+from domatia.histories.openness import openness
 from domatia.model.study import StudyData
 
 System: TypeAlias = Literal["plot", "globe"]
@@ -224,11 +225,12 @@ def _last(seen: pl.DataFrame, day: float) -> pl.DataFrame:
 
 
 def _measures(data: StudyData, day: float) -> pl.DataFrame:
-    """Give the last openness and height of each plant at or before the day."""
+    """Give the last openness (on the scale of one method) and height of each plant at or before the day."""
     visits = data.table("visit").filter(pl.col("repeat_of").is_null()).with_columns(t=position())
+    visits = visits.join(openness(data).visits, on="record_id", how="left")
     visits = visits.filter(pl.col("t") <= day).sort("plant", "t", "record_id")
     return visits.group_by("plant").agg(
-        openness=pl.col("openness_pct").drop_nulls().last(), height=pl.col("height_cm").drop_nulls().last()
+        openness=pl.col("openness").drop_nulls().last(), height=pl.col("height_cm").drop_nulls().last()
     )
 
 

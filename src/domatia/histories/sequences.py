@@ -8,6 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from domatia.histories.looks import DIED, FOUNDING, UNKNOWN, UNNAMED, VACANT, Counts, looks
+from domatia.histories.openness import openness
 from domatia.model.dates import DAYS_A_YEAR
 from domatia.model.study import StudyData
 
@@ -24,7 +25,7 @@ class Sequences:
         "vacant", "founding" (where a plant counts as held from patrolling workers on), the ants, "dead".
     rows : polars.DataFrame
         `plant`, `record_id`, `years` (since 1970), `code` (-1 where the state is not surely known), `openness`
-        (0 to 1, as written down at or before the visit, null where unknown).
+        (0 to 1, as written down at or before the visit, by one method, null where unknown).
     possible : array (rows, states)
         States that the plant may have been in; read where `code` is -1.
     lumped : tuple of str
@@ -92,8 +93,7 @@ def _possible(seen: pl.DataFrame, states: Sequence[str], code: dict[str, int]) -
 
 
 def _openness(data: StudyData, seen: pl.DataFrame) -> pl.DataFrame:
-    """Give each visit the latest openness written down at or before it."""
-    told = data.table("visit").select("record_id", "openness_pct")
-    joined = seen.join(told, on="record_id", how="left", maintain_order="left")
-    latest = pl.col("openness_pct").forward_fill().over("plant")
+    """Give each visit the latest openness written down at or before it, on the scale of one method."""
+    joined = seen.join(openness(data).visits, on="record_id", how="left", maintain_order="left")
+    latest = pl.col("openness").forward_fill().over("plant")
     return joined.with_columns(openness=latest / 100)

@@ -7,6 +7,7 @@ import polars as pl
 
 from domatia.histories.looks import DIED, FOUNDING, UNKNOWN, VACANT, Counts, after_removals, looks
 from domatia.histories.moments import position
+from domatia.histories.openness import openness
 from domatia.model.dates import DAYS_A_YEAR
 from domatia.model.study import StudyData
 
@@ -103,21 +104,17 @@ def _held_steps(steps: pl.DataFrame) -> pl.DataFrame:
 def state_at_start(data: StudyData, rows: pl.DataFrame) -> pl.DataFrame:
     """Add to steps what the plant was like at or before their start: `openness` (0 to 1) and `log_height`.
 
-    The latest value written down at or before the start counts, never a later one; null where there is none.
+    The latest value written down at or before the start counts, never a later one; null where there is none. Openness
+    is on the scale of one method, as `domatia.histories.openness.openness` gives it.
     """
-    visits = data.table("visit").select("plant", "openness_pct", "height_cm", t=position())
-    visits = visits.filter(pl.col("t").is_not_null())
+    visits = data.table("visit").select("plant", "height_cm", t=position())
+    visits = visits.filter(pl.col("t").is_not_null() & pl.col("height_cm").is_not_null())
+    tall = visits.group_by("plant", "t").agg(pl.col("height_cm").mean())
     out = rows.sort("t")
-    for column in ("openness_pct", "height_cm"):
-        known = visits.filter(pl.col(column).is_not_null()).select("plant", "t", column)
-        known = known.group_by("plant", "t").agg(pl.col(column).mean()).sort("t")
-        out = out.join_asof(known, on="t", by="plant", check_sortedness=False)
+    for known in (openness(data).table, tall):
+        out = out.join_asof(known.sort("t"), on="t", by="plant", check_sortedness=False)
     height = pl.when(pl.col("height_cm") > 0).then(pl.col("height_cm").log())
-    return (
-        out.with_columns(openness=pl.col("openness_pct") / 100, log_height=height)
-        .drop("openness_pct", "height_cm")
-        .sort("plant", "t")
-    )
+    return out.with_columns(openness=pl.col("openness") / 100, log_height=height).drop("height_cm").sort("plant", "t")
 
 
 def distance_to_colony(data: StudyData, rows: pl.DataFrame) -> pl.DataFrame:
