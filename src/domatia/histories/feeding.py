@@ -24,11 +24,11 @@ class Feeding:
     Attributes
     ----------
     table : polars.DataFrame
-        `record_id`, `plant` (id or null), `source`, `consumer`, `animal` (which one was fed; the dish where it is not
-        named), `animal_named`, `dish`, `kind` ("choice" where leaves of a dish differ in source or plant, else
-        "no choice"), `offered_cm2`, `lost` (share of the leaf that was gone), `control` (share that a leaf loses by
-        itself), `control_from` ("own", "of others", "none"), `share` (eaten, of what was offered), `hours`. Sorted by
-        `record_id`.
+        `record_id`, `plant` (id or null), `t` (day since 1970 or null), `source`, `consumer`, `animal` (which one was
+        fed; the dish where it is not named), `animal_named`, `dish`, `kind` ("choice" where leaves of a dish differ in
+        source or plant, else "no choice"), `offered_cm2`, `lost` (share of the leaf that was gone), `control` (share
+        that a leaf loses by itself), `control_from` ("own", "of others", "none"), `share` (eaten, of what was
+        offered), `hours`. Sorted by `record_id`.
     left_out : dict of str to list of bytes
     """
 
@@ -75,8 +75,8 @@ def feeding(data: StudyData) -> Feeding:
     )
     return Feeding(
         table.select(
-            "record_id", "plant", "source", "consumer", "animal", "animal_named", "dish", "kind", "offered_cm2", "lost",
-            "control", "control_from", "share", "hours",
+            "record_id", "plant", "t", "source", "consumer", "animal", "animal_named", "dish", "kind", "offered_cm2",
+            "lost", "control", "control_from", "share", "hours",
         ),
         dict(sorted(left.iter_rows())),
     )  # fmt: skip

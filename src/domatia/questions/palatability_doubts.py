@@ -32,6 +32,12 @@ def palatability_doubts(
         if undecided is not None and undecided.height:
             text = f"{undecided.height} leaves have two values that nobody has decided between; they were left out."
             found.append(Doubt("undecided", "warning", text))
+    if about.early:
+        text = (
+            f"{len(about.early)} leaves were fed before the treatment of their plants began; they say nothing of it "
+            "and were left out of the comparison of treatments."
+        )
+        found.append(Doubt("before_treatment", "note", text))
     if not about.contrasts:
         return tuple(found)
     ids = pl.concat([c.table.select("record_id") for c in about.contrasts]).unique()

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from domatia.histories.facts import plant_facts
 from domatia.histories.feeding import ALONE, CHOICE, Feeding, feeding
 from domatia.histories.groups import Groups, Pair, groups_of
+from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.stats.clustering import Estimate, Uncertainty
 from domatia.stats.paired import two_way_uncertainty
@@ -23,7 +24,7 @@ AT_ALL = 0.05
 source."""
 SOURCE = "leaf source"
 NOT_COMPARED = "leaf of a plant that is not compared"
-HALF_CHOICE = "leaf of a dish without one of the other group"
+BEFORE = "leaf fed before the treatment of its plant began"
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,8 @@ class Material:
     read: Feeding
     contrasts: tuple[Contrast, ...]
     groups: Groups | None
+    early: tuple[bytes, ...] = ()
+    """Leaves fed before the treatment of their plants began: no part of the comparison of treatments."""
 
     def contrast_of(self, effect: Effect) -> Contrast:
         """Give the contrast that an effect is of."""
@@ -67,7 +70,7 @@ class Material:
         used = sorted(known)
         kept_ids = pl.DataFrame({"record_id": used}, schema={"record_id": pl.Binary})
         table = self.read.table.join(kept_ids, on="record_id", how="semi")
-        left_out = dict(self.read.left_out)
+        left_out = {**self.read.left_out, BEFORE: [i for i in self.early if i not in known]}
         for c in self.contrasts:
             left_out |= {r: [i for i in ids if i not in known] for r, ids in c.left_out.items()}
         dishes, animals = table["dish"].n_unique(), table["animal"].n_unique()
@@ -86,18 +89,27 @@ def gather(data: StudyData, ask: Ask) -> Material:
     facts = plant_facts(data)
     blocks = facts.select("plant", block="group")
     table = read.table.join(blocks, on="plant", how="left", maintain_order="left")
-    found, groups = [], None
+    found, groups, early = [], None, table.clear()
     if ask.by != "leaf_source":
-        groups = _groups(data, table, facts, ask)
+        early = _early(table, facts) if ask.by in ("", "treatment") else early
+        treated = table.join(early, on="record_id", how="anti", maintain_order="left")
+        groups = _groups(treated, facts, ask)
         if groups is not None:
-            found.append(_by_plants(table, groups))
+            found.append(_by_plants(treated, groups))
     by_source = _by_source(table)
     if by_source is not None and ask.by in ("", "treatment", "leaf_source"):
         found.append(by_source)
-    return Material(read, tuple(c for c in found if c.table.height), groups)
+    return Material(read, tuple(c for c in found if c.table.height), groups, tuple(early["record_id"].to_list()))
 
 
-def _groups(data: StudyData, table: pl.DataFrame, facts: pl.DataFrame, ask: Ask) -> Groups | None:
+def _early(table: pl.DataFrame, facts: pl.DataFrame) -> pl.DataFrame:
+    """Give the leaves fed before the first day of the treatment of their plants."""
+    begun = facts.select("plant", start=position("start"))
+    rows = table.join(begun, on="plant", how="left", maintain_order="left")
+    return rows.filter(pl.col("t") < pl.col("start"))
+
+
+def _groups(table: pl.DataFrame, facts: pl.DataFrame, ask: Ask) -> Groups | None:
     own = facts.join(table, on="plant", how="semi")
     if ask.by in ("", "treatment"):
         treated = own["treatment"].drop_nulls().n_unique() if "treatment" in own.columns else 0

@@ -14,6 +14,7 @@ from domatia.histories.feeding import ALONE, CHOICE, CONTROL, IMPOSSIBLE, NO_ARE
 from domatia.lifecycle import DEFAULT, observe
 from domatia.model import Ask, StudyData, WrongUse
 from domatia.questions import answer, lacking, question
+from domatia.questions.palatability_numbers import BEFORE
 
 Row = dict[str, object]
 
@@ -170,6 +171,39 @@ def test_treatments_come_before_sources_and_rows_may_come_in_any_order() -> None
         assert (a.estimate, a.low, a.high) == pytest.approx((b.estimate, b.low, b.high), rel=1e-9)
     assert all(math.isfinite(e.estimate) and e.low <= e.estimate <= e.high for e in one.effects)
     assert set(one.rows.used["palatability"]) == set(invented().table("palatability")["record_id"])
+
+
+def treated(when: str) -> MadeStudy:
+    """Give sixteen dishes with a leaf of a sham plant and one of a removal plant, of which less is eaten."""
+    made = MadeStudy().treatment("sham", "sham").treatment("removal", "removal")
+    rng = np.random.default_rng(8)
+    for i in range(16):
+        block = f"B{i % 8}"
+        made.place(block, level="block")
+        for arm in ("sham", "removal"):
+            made.plant(f"{arm}{i}", place=block).assign(f"{arm}{i}", arm, "2020-01-01", block=block)
+            eaten = float(rng.uniform(2.0, 4.0)) + 2.0 * (arm == "sham")
+            row = leaf(eaten, f"D{i}", plant=f"{arm}{i}", animal=f"A{i}", when=when)
+            made.add("palatability", f"{arm}{i} {when}", row)
+    return made
+
+
+def test_leaves_fed_before_the_treatment_say_nothing_of_it() -> None:
+    """Trials of 1990 are left out with the reason; alone they answer nothing, and later ones are answered the same."""
+    late = answer("palatability", treated("2020-06-01").data())
+    assert late.effects[0].high < 0
+    made = treated("2020-06-01")
+    for i in range(16):
+        for arm in ("sham", "removal"):
+            row = leaf(9.0 if arm == "removal" else 1.0, f"D{i}", plant=f"{arm}{i}", animal=f"A{i}", when="1990-06-01")
+            made.add("palatability", f"{arm}{i} 1990", row)
+    both = answer("palatability", made.data())
+    assert {r: len(ids) for r, ids in both.rows.left_out.items()} == {BEFORE: 32}
+    assert both.effects == late.effects
+    assert "before_treatment" in {d.code for d in both.doubts}
+    early = answer("palatability", treated("1990-06-01").data())
+    assert not early.answered
+    assert len(early.rows.left_out[BEFORE]) == 32
 
 
 def test_the_leaf_can_be_compared_by_source_alone_or_by_a_field() -> None:
