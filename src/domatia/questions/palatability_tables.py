@@ -9,7 +9,7 @@ from domatia.stats.paired import paired_tests
 
 _TESTS = {
     "of": pl.String, "against": pl.String, "dishes": pl.Int64, "mean_difference": pl.Float64, "t": pl.Float64,
-    "t_p": pl.Float64, "signed_rank_v": pl.Float64, "signed_rank_p": pl.Float64, "more_of_first": pl.Int64,
+    "t_p": pl.Float64, "sum_of_positive_ranks": pl.Float64, "signed_rank_p": pl.Float64, "more_of_first": pl.Int64,
     "more_of_second": pl.Int64, "note": pl.String,
 }  # fmt: skip
 _NOTE = "dishes taken as independent"
