@@ -16,8 +16,10 @@ For each method and ant by itself: ants negative binomial, log mean = log extent
 d sin 2h + plant + block, h the hour as an angle, x position and disturbance, extent ``patrol.length_cm`` in metres or
 ``patrol.seconds`` in minutes. Where four to eight hours of the day have no count only the first wave is fitted, beyond
 that none. Night to day is the ratio of the mean rate over the hours with the sun below the horizon on the days of the
-counts to that over the others; tip to base and after to before disturbance are ratios of rates. Intervals are clustered
-by block, or by plant below three blocks.
+counts to that over the others: near one it says nothing of dawn and dusk. A clock is called flat only where the upper
+end of the ratio of the busiest to the quietest hour is below 1.5; two peaks where draws of the coefficients put the
+busiest hour now at one, now at the other. Tip to base and after to before disturbance are ratios of rates. Intervals
+are clustered by block, or by plant below three blocks.
 
 When not to use it
 ------------------
@@ -51,8 +53,8 @@ from domatia.questions.patrol_doubts import patrol_doubts
 from domatia.questions.patrol_tables import tables
 from domatia.questions.wording import bounds, interval, number
 
-_FAR = 1.5
-"""An interval of night to day within this factor of one and holding one is called flat."""
+_FLAT = 1.5
+"""A clock whose busiest hour has, at the upper end, fewer than this many times the ants of the quietest is flat."""
 
 
 @dataclass(frozen=True)
@@ -158,7 +160,7 @@ def sentence(found: Patrol, why_doubt: Sequence[Doubt]) -> str:
     method = main.where.split(", ", 1)[0]
     own = [e for e in found.effects if e.where.split(", ", 1)[0] == method and e.name == main.name]
     noun = {"scan": "Scans", "leaf scan": "Scans of a leaf", "gate": "Gate counts"}[method]
-    text = f"{noun}: {'; '.join([_told(main), *(_told(e, short=True) for e in own if e is not main)])}."
+    text = f"{noun}: {'; '.join(_told(e, found, short=e is not main) for e in own)}."
     tips = [e for e in found.effects if e.name == "tip_base_ratio" and e.where.split(", ", 1)[0] == method]
     if tips and main.name != "tip_base_ratio":
         told = "; ".join(f"{_ant(e)} {number(e.estimate)} times ({bounds(e)})" for e in tips)
@@ -169,14 +171,17 @@ def sentence(found: Patrol, why_doubt: Sequence[Doubt]) -> str:
 
 
 def _busiest(found: Patrol, method: str) -> str:
-    """Name the busiest hour of each ant whose clock is not flat."""
+    """Name the busiest hour, or two peaks, of each ant that was shown to keep hours."""
     table = found.tables.get("rhythm")
     if table is None:
         return ""
-    own = table.filter((pl.col("method") == method) & ~pl.col("flat"))
+    own = table.filter((pl.col("method") == method) & pl.col("busiest_h").is_not_null())
+    columns = ("ant", "busiest_h", "busiest_from_h", "busiest_to_h", "second_peak_h")
     told = [
         f"{ant} {_hour(at)} ({_hour(first)} to {_hour(last)})"
-        for ant, at, first, last in own.select("ant", "busiest_h", "busiest_from_h", "busiest_to_h").iter_rows()
+        if second is None
+        else f"{ant} two peaks, {' and '.join(map(_hour, sorted((at, second))))}"
+        for ant, at, first, last, second in own.select(columns).iter_rows()
     ]
     of = "sun" if found.about.hours_by == numbers.SUN else "clock"
     return f" Busiest by the {of}: {'; '.join(told)}." if told else ""
@@ -191,7 +196,17 @@ def _ant(effect: Effect) -> str:
     return effect.where.split(", ", 1)[1]
 
 
-def _told(effect: Effect, *, short: bool = False) -> str:
+def _flat(effect: Effect, found: Patrol) -> bool:
+    """Tell whether the clock of this ant was shown to be flat."""
+    table = found.tables.get("rhythm")
+    if table is None or effect.name != "night_day_ratio":
+        return False
+    method, ant = effect.where.split(", ", 1)
+    high = table.filter((pl.col("method") == method) & (pl.col("ant") == ant))["busiest_to_quietest_high"]
+    return bool((high < _FLAT).any())
+
+
+def _told(effect: Effect, found: Patrol, *, short: bool) -> str:
     phrase = {
         "night_day_ratio": "by night {times} times the number by day",
         "tip_base_ratio": "{times} times as many at the tip as at the base",
@@ -200,8 +215,9 @@ def _told(effect: Effect, *, short: bool = False) -> str:
     ends = bounds(effect) if short else interval(effect)
     text = f"{_ant(effect)}, {phrase} ({ends})"
     if effect.low <= 1 <= effect.high:
-        flat = effect.name == "night_day_ratio" and effect.low > 1 / _FAR and effect.high < _FAR
-        text += ": a flat clock, or nearly so" if flat else ": no difference was shown"
+        day = effect.name == "night_day_ratio"
+        none = "no difference between night and day was shown" if day else "no difference was shown"
+        text += ": a flat clock, or nearly so" if _flat(effect, found) else f": {none}"
     return text
 
 

@@ -1,4 +1,4 @@
-"""Tables of the patrol question: the clock of each ant, its peak and whether it is flat, counts by position."""
+"""Tables of the patrol question: the clock of each ant, its peaks and how flat it is, counts by position."""
 
 from collections.abc import Sequence
 
@@ -11,8 +11,10 @@ from domatia.questions.patrol_numbers import HOURS, UNITS, Fitted, Material
 
 Array = NDArray[np.float64]
 
-_DRAWS = 400
+_DRAWS = 1000
 FLAT_P = 0.05
+_APART, _STRAY = 1.0, 0.025
+"""Hours between two peaks; share of draws at another peak from which on the busiest hour has no interval."""
 
 
 def tables(about: Material, fits: Sequence[Fitted], rng: np.random.Generator) -> dict[str, pl.DataFrame]:
@@ -48,50 +50,78 @@ def clock(fits: Sequence[Fitted]) -> pl.DataFrame:
 
 
 def rhythm(fits: Sequence[Fitted], rng: np.random.Generator) -> pl.DataFrame:
-    """Give the busiest hour, the ratio of the busiest to the quietest, and the chance of such a clock if it is flat.
+    """Give the chance of such a clock if it is flat, the busiest hour or hours, and the busiest to the quietest hour.
 
-    The test is Wald's with the covariance over blocks and Hotelling's F for few of them; the interval of the busiest
-    hour comes from draws of the coefficients.
+    The test is Wald's with the covariance over blocks and Hotelling's F for few of them; it says nothing of how flat a
+    clock is. That is told by the upper end of the ratio of the busiest to the quietest hour, from draws of the
+    coefficients (t for few blocks): each draw has its own busiest and quietest hour, so that the end is rather too high
+    than too low. Hours are given where the test shows that ants keep any; their interval where draws have one peak.
     """
     rows = []
     for f in (f for f in fits if f.cell.harmonics):
-        found = f.clock()
-        rate = np.exp(found[:, 0])
-        peak = float(HOURS[int(np.argmax(rate))])
-        p = flatness(f)
-        low, high = _peak_ends(f, peak, rng) if p < FLAT_P else (None, None)
+        p, clock = flatness(f), f.clock()
+        height, slopes = clock[:, 0], clock[:, 1:]
+        top, low_at = int(np.argmax(height)), int(np.argmin(height))
+        gradient = slopes[top] - slopes[low_at]
+        one = f.estimate(float(height[top] - height[low_at]), gradient)
+        drawn = slopes @ _drawn(f, gradient, rng).T
+        shown = p is not None and p < FLAT_P
+        low = max(float(np.exp(one.low[0])), 1.0) if shown else 1.0
+        high = float(np.exp(np.quantile(np.ptp(drawn, axis=0), 0.975)))
+        hours = _peaks(height, drawn) if shown else (None, None, None, None)
         rows.append(
-            (f.cell.method, f.cell.ant, f.cell.rows.height, p, p >= FLAT_P, peak, low, high,
-             float(rate.max() / rate.min()))
-        )  # fmt: skip
-    schema = {"method": pl.String, "ant": pl.String, "counts": pl.Int64, "p_if_flat": pl.Float64, "flat": pl.Boolean,
+            (f.cell.method, f.cell.ant, f.cell.rows.height, p, *hours, float(np.exp(np.ptp(height))), low, high)
+        )
+    schema = {"method": pl.String, "ant": pl.String, "counts": pl.Int64, "p_if_flat": pl.Float64,
               "busiest_h": pl.Float64, "busiest_from_h": pl.Float64, "busiest_to_h": pl.Float64,
-              "busiest_to_quietest": pl.Float64}  # fmt: skip
+              "second_peak_h": pl.Float64, "busiest_to_quietest": pl.Float64, "busiest_to_quietest_low": pl.Float64,
+              "busiest_to_quietest_high": pl.Float64}  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def flatness(f: Fitted) -> float:
-    """Give the chance of harmonics as large as these if the ants kept no hours."""
+def flatness(f: Fitted) -> float | None:
+    """Give the chance of harmonics as large as these if the ants kept no hours; None with too few blocks for it."""
     assert f.fit.scores is not None  # noqa: S101
     doubt = f.fit.scores.uncertainty("CR2")
     at = [i for i, n in enumerate(f.fit.parameter_names) if n.startswith(("cosine", "sine"))]
     b, v = f.fit.parameters[at], doubt.covariance[np.ix_(at, at)]
     wald, q, m = float(b @ np.linalg.pinv(v, hermitian=True) @ b), len(at), doubt.clusters - 1
     if m - q + 1 < 1:
-        return 1.0
+        return None
     return float(special.fdtrc(q, m - q + 1, wald * (m - q + 1) / (m * q)))
 
 
-def _peak_ends(f: Fitted, peak: float, rng: np.random.Generator) -> tuple[float, float]:
+def _drawn(f: Fitted, gradient: Array, rng: np.random.Generator) -> Array:
+    """Draw coefficients from their t distribution, shape (draws, parameters)."""
     assert f.fit.scores is not None  # noqa: S101
-    covariance = f.fit.scores.uncertainty("CR2").covariance
-    values, vectors = np.linalg.eigh(covariance)
+    doubt = f.fit.scores.uncertainty("CR2")
+    df = min(doubt.df, max(f.fit.scores.contrast_df(gradient), 1.0))
+    values, vectors = np.linalg.eigh(doubt.covariance)
     spread = vectors * np.sqrt(np.maximum(values, 0.0))
-    drawn = f.fit.parameters + rng.standard_normal((_DRAWS, len(values))) @ spread.T
-    peaks = HOURS[np.argmax(f.clock()[:, 1:] @ drawn.T, axis=0)]
-    away = (peaks - peak + 12.0) % 24.0 - 12.0
-    low, high = np.quantile(away, [0.025, 0.975])
-    return float((peak + low) % 24.0), float((peak + high) % 24.0)
+    tail = np.sqrt(df / rng.chisquare(df, _DRAWS)) if np.isfinite(df) else np.ones(_DRAWS)
+    return np.asarray(f.fit.parameters + tail[:, None] * (rng.standard_normal((_DRAWS, len(values))) @ spread.T))
+
+
+def _peaks(height: Array, drawn: Array) -> tuple[float, float | None, float | None, float | None]:
+    """Give the busiest hour with its interval, or without one where draws have it at another peak: that peak.
+
+    Parameters
+    ----------
+    height : array, shape (hours,)
+        The fitted clock, log scale.
+    drawn : array, shape (hours, draws)
+    """
+    top = float(HOURS[int(np.argmax(height))])
+    summits = HOURS[(height > np.roll(height, 1)) & (height >= np.roll(height, -1))]
+    busiest = HOURS[np.argmax(drawn, axis=0)]
+    away = np.abs((busiest[:, None] - summits[None, :] + 12.0) % 24.0 - 12.0)
+    nearest = summits[np.argmin(away, axis=1)]
+    others = np.abs((nearest - top + 12.0) % 24.0 - 12.0) > _APART
+    if others.mean() > _STRAY:
+        second, counts = np.unique(nearest[others], return_counts=True)
+        return top, None, None, float(second[int(np.argmax(counts))])
+    ends = np.quantile((busiest - top + 12.0) % 24.0 - 12.0, [0.025, 0.975])
+    return top, float((top + ends[0]) % 24.0), float((top + ends[1]) % 24.0), None
 
 
 def _counts(about: Material) -> pl.DataFrame:

@@ -10,6 +10,7 @@ import pytest
 
 from domatia.histories import patrols as history
 from domatia.lifecycle import DEFAULT, observe
+from domatia.lifecycle.layers import patrols as layer
 from domatia.lifecycle.layers.patrols import truth
 from domatia.model import Answer, Ask, StudyData, as_table
 from domatia.questions import answer
@@ -86,13 +87,54 @@ def test_the_order_of_rows_is_no_matter() -> None:
     assert [other[k] for k in one] == pytest.approx(list(one.values()), rel=1e-9)
 
 
-def test_a_flat_clock_is_a_result_and_a_turned_one_too() -> None:
-    """Where ants keep no hours the ratios hold one and the answer says so; a reversed clock is found reversed."""
-    flat = answer("patrol", study(0.0), ASK)
-    assert sum(e.low <= 1 <= e.high for e in flat.effects) >= len(flat.effects) - 3
-    assert "flat clock" in flat.sentence
+def test_no_hours_is_a_result_and_a_turned_clock_too() -> None:
+    """Where ants keep no hours the ratios hold one, which is not yet a flat clock; a reversed one is found reversed."""
+    none = answer("patrol", study(0.0))
+    assert sum(e.low <= 1 <= e.high for e in none.effects) >= len(none.effects) - 3
+    assert "no difference between night and day was shown" in none.sentence
+    assert "flat clock" not in none.sentence
     turned = {(e.name, e.where): e for e in answer("patrol", study(-1.0), ASK).effects}
     assert turned["night_day_ratio", "scan, Rust-gaster ant"].low > 1
+
+
+def test_an_ant_of_dawn_and_dusk_has_no_flat_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Busiest to quietest 5.5, night to day near one: no difference of night and day, two peaks and no flat clock."""
+    monkeypatch.setattr(layer, "_CLOCKS", ((0.0, 0.0, -np.log(5.5) / 2, 0.0),))
+    found = answer("patrol", observe(DEFAULT.sized(10, 40), 4, questions=("patrol",)))
+    main = found.effects[0]
+    assert main.low < 1 < main.high < 1.5
+    assert "flat clock" not in found.sentence
+    assert "no difference between night and day was shown" in found.sentence
+    first = found.tables["rhythm"].row(0, named=True)
+    assert first["p_if_flat"] < 0.001
+    assert first["busiest_to_quietest_low"] > 3
+    assert first["busiest_to_quietest_low"] < 5.5 < first["busiest_to_quietest_high"]
+    assert first["busiest_from_h"] is None
+    peaks = sorted((first["busiest_h"], first["second_peak_h"]))
+    assert peaks == pytest.approx([6.0, 18.0], abs=0.5)
+    assert "Rust-gaster ant two peaks, " in found.sentence
+
+
+def test_a_flat_clock_is_said_only_where_the_counts_show_one() -> None:
+    """Many counts of an ant that keeps no hours: flat; few of another such: no difference shown, which is less."""
+    found = answer("patrol", observe(replace(DEFAULT, help=0.0), 4, questions=("patrol",)))
+    rhythm = found.tables["rhythm"].filter(pl.col("method") == "scan")
+    flat = rhythm.filter(pl.col("busiest_to_quietest_high") < 1.5)["ant"].to_list()
+    assert flat
+    assert len(flat) < rhythm.height
+    told = {p.split(",")[0].removeprefix("Scans: ") for p in found.sentence.split("; ") if "a flat clock" in p}
+    assert told == set(flat)
+    assert rhythm.filter(pl.col("p_if_flat") >= 0.05)["busiest_h"].null_count() == rhythm.height
+
+
+def test_one_peak_has_an_interval() -> None:
+    """An ant of the night: one busiest hour, with an interval that goes through it."""
+    rhythm = answer("patrol", study()).tables["rhythm"]
+    own = rhythm.filter((pl.col("method") == "scan") & (pl.col("ant") == "Velvet-eyed ant")).row(0, named=True)
+    assert own["second_peak_h"] is None
+    ahead, behind = ((own[c] - own["busiest_h"] + 12) % 24 - 12 for c in ("busiest_to_h", "busiest_from_h"))
+    assert behind < 0 < ahead
+    assert ahead - behind < 8
 
 
 def test_hours_are_the_suns_not_the_clocks() -> None:
