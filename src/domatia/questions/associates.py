@@ -13,14 +13,16 @@ Model
 Nests outlive colonies: where plants were looked at more than once, a nest counts only where none was in use at the
 look before, and with the ant known then. Exact: the conditional odds ratio of each two states or treatments, each
 plant once (at its first look that counts), with one 2 x 2 table a block, given the margins; its interval holds what
-neither tail rejects. Mixed: binomial model of all looks, ln odds = state + plant + block, plants (where at least 20
-were found with one twice) and blocks normal; left out for states with fewer than 3 looks with or without, where the
-exact one still stands. Treatments: difference of the shares of looks from the first day of the treatment on, leaving
-out one block at a time. Two kinds on one plant: the exact odds ratio of finding both at the first look for both.
+neither tail rejects. Treatments: difference of the shares of looks from the first day of the treatment on, leaving out
+one block at a time. States against vacant: difference of the shares of all looks within blocks, a block weighing by
+n1 n0 / (n1 + n0), leaving out one block at a time; left out below 20 looks, where the exact ratio still stands. Two
+kinds on one plant: the exact odds ratio of finding both at the first look for both. A table beside: binomial mixed
+model of all looks, ln odds = state + plant + block, plants (where at least 20 were found with one twice) and blocks
+normal, errors clustered by block (CR2). Its ratios are of like plants and no averages over them.
 
 When not to use it
 ------------------
-When plants were searched because somebody had seen a nest. As-occupied ratios are no experiment: birds and ants may
+When plants were searched because somebody had seen a nest. What is as occupied is no experiment: birds and ants may
 choose the same plants.
 
 Example
@@ -31,8 +33,9 @@ Example
 
 References
 ----------
-Gart 1970, Biometrika 57:471-475 (exact odds ratio over tables); Fisher 1935, J. R. Stat. Soc. 98:39-82; Breslow &
-Clayton 1993, JASA 88:9-25 (mixed models of proportions); Kott 2001, J. Off. Stat. 17:521-526 (leaving out one block).
+Gart 1970, Biometrika 57:471-475 (exact odds ratio over tables); Fisher 1935, J. R. Stat. Soc. 98:39-82; Greenland &
+Robins 1985, Biometrics 41:55-68 (difference of shares within blocks); Kott 2001, J. Off. Stat. 17:521-526 (leaving out
+one block); Breslow & Clayton 1993, JASA 88:9-25 (mixed models of proportions).
 """
 
 from collections.abc import Mapping, Sequence
@@ -45,8 +48,9 @@ from domatia.figures.side_by_side import side_by_side
 from domatia.figures.style import Words
 from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, StudyData
 from domatia.questions import associates_numbers as numbers
+from domatia.questions import associates_words
 from domatia.questions.associates_doubts import associates_doubts
-from domatia.questions.wording import bounds, group, number
+from domatia.questions.associates_tables import tables as tables_of
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,7 @@ def estimate(data: StudyData, ask: Ask, rng: np.random.Generator) -> Found:
     if not effects:
         return Found((), {}, about.rows_used(), _too_little(about), about, unused)
     effects[0] = replace(effects[0], main=True)
-    tables = {} if ask.only_effects else numbers.tables(about)
+    tables = {} if ask.only_effects else tables_of(about)
     return Found(tuple(effects), tables, about.rows_used(), "", about, unused)
 
 
@@ -134,70 +138,16 @@ def figure(found: Found) -> Chart | None:
 
 
 def sentence(found: Found, why_doubt: Sequence[Doubt]) -> str:
-    """Answer in words, with the interval and the gravest doubt."""
+    """Answer in words: the treatments, the two clearest of the other comparisons, and the gravest doubt."""
     if found.too_little:
         return found.too_little
     parts = []
     if found.about.groups is not None:
-        first = found.effects[0]
-        column = found.about.groups.column
-        own = [
-            e for e in found.effects if e.name == "share_difference" and (e.of, e.against) == (first.of, first.against)
-        ]
-        parts += [_shares(e, column) for e in own]
-    parts += _holders(found.effects)
-    parts += _pairs(found.effects)
+        parts += associates_words.by_treatment(found.effects, found.about.groups.column)
+    parts += associates_words.clearest(found.effects, found.about.clusters)
     grave = [d for d in why_doubt if d.severity != "note"]
     text = " ".join(parts) or "No difference was shown between plants held by ants and vacant ones for any kind."
     return text + (f" But: {grave[0].text}" if grave else "")
-
-
-def _plural(where: str) -> str:
-    kind, _, how = where.partition(", ")
-    name = {"bird nest": "bird nests", "wasp nest": "wasp nests", "parasite ant": "parasite ants"}.get(kind, kind)
-    return f"new {name}" if how.startswith("new") else name
-
-
-def _shares(e: Effect, column: str) -> str:
-    low, high = number(100 * e.low), number(100 * e.high)
-    what, of, against = _plural(e.where), group(column, e.of), group(column, e.against)
-    if e.low <= 0.0 <= e.high:
-        text = f"No difference between {of} and {against} was shown for {what}"
-        return f"{text} ({number(100 * e.estimate)} percentage points, 95 % interval {low} to {high})."
-    more = "more" if e.estimate > 0 else "less"
-    if e.estimate < 0:
-        low, high = number(-100 * e.high), number(-100 * e.low)
-    text = f"{what} were found {number(abs(100 * e.estimate))} percentage points {more} often on {of} than on {against}"
-    return f"{text[:1].upper()}{text[1:]} (95 % interval {low} to {high})."
-
-
-def _holders(effects: Sequence[Effect]) -> list[str]:
-    """Speak of the states that differ from vacant plants; the mixed model where it stands, else the exact ratio."""
-    best: dict[tuple[str, str], Effect] = {}
-    for name in ("odds_ratio_exact_as_occupied", "odds_ratio_mixed_as_occupied"):
-        best |= {(e.where, e.of): e for e in effects if e.name == name}
-    by_kind: dict[str, list[Effect]] = {}
-    for e in best.values():
-        if e.low > 1.0 or e.high < 1.0:
-            by_kind.setdefault(e.where, []).append(e)
-    found = []
-    for where, own in by_kind.items():
-        told = ", ".join(f"{number(e.estimate)} times as high {_on(e)} ({bounds(e)})" for e in own)
-        found.append(f"Against vacant plants the odds of {_plural(where)} were {told}.")
-    return found
-
-
-def _on(e: Effect) -> str:
-    return "with a founding queen" if e.of == "founding" else f"with {e.of}"
-
-
-def _pairs(effects: Sequence[Effect]) -> list[str]:
-    clear = [e for e in effects if e.name == "odds_ratio_together" and (e.low > 1.0 or e.high < 1.0)]
-    return [
-        f"{_plural(e.of).capitalize()} and {_plural(e.against)} shared plants {'more' if e.low > 1 else 'less'} often "
-        f"than chance within blocks would have it (odds ratio {number(e.estimate)}, 95 % interval {bounds(e)})."
-        for e in clear
-    ]
 
 
 def _has_looks(data: StudyData) -> bool:
@@ -212,14 +162,17 @@ QUESTION = Question(
         "Gart JJ 1970. Point and interval estimation of the common odds ratio in the combination of 2 x 2 tables with "
         "fixed marginals. Biometrika 57:471-475.",
         "Fisher RA 1935. The logic of inductive inference. J. R. Stat. Soc. 98:39-82.",
+        "Greenland S, Robins JM 1985. Estimation of a common effect parameter from sparse follow-up data. Biometrics "
+        "41:55-68.",
         "Breslow NE, Clayton DG 1993. Approximate inference in generalized linear mixed models. JASA 88:9-25.",
         "Kott PS 2001. The delete-a-group jackknife. J. Off. Stat. 17:521-526.",
     ),
     method=(
         "Looks for associates that found none count as well as those that found some. Nests were counted where none "
         "was in use at the look before, with the ant known then. Odds ratios are exact conditional ones within blocks, "
-        "each plant once at its first look, and those of a binomial mixed model of all looks with plants and blocks as "
-        "random effects. Shares were compared between treatments leaving out one block at a time."
+        "each plant once at its first look. Shares of looks were compared between treatments, and within blocks "
+        "between plants held by each ant and vacant ones, leaving out one block at a time. A binomial mixed model of "
+        "all looks, with plants and blocks as random effects and errors clustered by block, stands beside."
     ),
     estimate=estimate,
     doubts=doubts,

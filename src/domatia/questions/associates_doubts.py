@@ -6,7 +6,7 @@ import polars as pl
 
 from domatia.histories.associates import NEW
 from domatia.model import Doubt, Effect, StudyData
-from domatia.questions.associates_numbers import LEAST_EVENTS, LEAST_TWICE, Material
+from domatia.questions.associates_numbers import LEAST_BLOCKS, LEAST_LOOKS, Material
 from domatia.questions.standing_doubts import open_findings, standing_doubts
 
 RARE = 20
@@ -26,14 +26,14 @@ def associates_doubts(
         found += standing_doubts(data, about.groups, about.clusters)
     else:
         found += open_findings(data.findings)
-    found += [*_nests(about), *_plants(about, effects), *_rare(about, effects)]
+    found += [*_nests(about), *_rare(about, effects)]
     if not about.blocks_known:
         text = "Plants stand in no blocks: neighbours were taken as independent, so intervals may be too narrow."
         found.append(Doubt("no_blocks", "warning", text))
     if any(e.name.endswith("as_occupied") for e in effects):
         text = (
-            "Ratios as occupied are no experiment: ants and associates may choose the same plants, and vigorous plants "
-            "keep both."
+            "Comparisons as occupied are no experiment: ants and associates may choose the same plants, and vigorous "
+            "plants keep both."
         )
         found.append(Doubt("as_occupied", "note", text))
     if len(effects) > 10:
@@ -64,20 +64,6 @@ def _nests(about: Material) -> list[Doubt]:
     return found
 
 
-def _plants(about: Material, effects: Sequence[Effect]) -> list[Doubt]:
-    twice = about.told.group_by("kind", "plant").agg(n=pl.col("y").sum()).filter(pl.col("n") > 1)
-    many = dict(twice.group_by("kind").len().iter_rows())
-    mixed = {e.where.split(",")[0] for e in effects if e.name == "odds_ratio_mixed_as_occupied"}
-    alike = [k for k in about.kinds if k in mixed and many.get(k, 0) < LEAST_TWICE]
-    if not alike:
-        return []
-    text = (
-        f"Too few plants were found with {' or '.join(alike)} at two looks to tell how much plants differ: in the "
-        "mixed model the looks of a plant count as independent given its block."
-    )
-    return [Doubt("plants_alike", "note", text)]
-
-
 def _rare(about: Material, effects: Sequence[Effect]) -> list[Doubt]:
     found = []
     counts = about.told.group_by("kind").agg(n=pl.col("y").sum()).sort("kind")
@@ -86,13 +72,13 @@ def _rare(about: Material, effects: Sequence[Effect]) -> list[Doubt]:
         told = ", ".join(f"{k} ({n})" for k, n in rare)
         text = f"Seldom found: {told}. Exact intervals hold, but they are wide."
         found.append(Doubt("rare", "warning", text))
-    mixed = {(e.of, e.where) for e in effects if e.name == "odds_ratio_mixed_as_occupied"}
-    alone = [e for e in effects if e.name == "odds_ratio_exact_as_occupied" and (e.of, e.where) not in mixed]
+    shares = {(e.of, e.where) for e in effects if e.name == "share_difference_as_occupied"}
+    alone = [e for e in effects if e.name == "odds_ratio_exact_as_occupied" and (e.of, e.where) not in shares]
     if alone:
         told = "; ".join(f"{e.where.split(',')[0]} with {e.of}" for e in alone)
         text = (
-            f"For {told} the mixed model could not be used (fewer than {LEAST_EVENTS} looks with or without); the "
-            "exact odds ratio takes each plant once."
+            f"For {told} no difference of shares is given (fewer than {LEAST_LOOKS} looks, or fewer than "
+            f"{LEAST_BLOCKS} blocks with looks at both); the exact odds ratio takes each plant once."
         )
         found.append(Doubt("exact_only", "note", text))
     return found

@@ -1,7 +1,6 @@
-"""The numbers of the associates question: shares, exact odds ratios within blocks, and a mixed model of all looks."""
+"""The numbers of the associates question: differences of shares over blocks, and exact odds ratios within blocks."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -15,25 +14,18 @@ from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
 from domatia.stats.clustering import Estimate, two_sided_quantile
 from domatia.stats.exact import median_unbiased, stratified_exact
-from domatia.stats.families import Binomial
 from domatia.stats.leave_one_out import leave_one_out
-from domatia.stats.mixed_fit import RandomTerm
-from domatia.stats.mixed_laplace import LaplaceFit, fit_laplace
 
 Array = NDArray[np.float64]
 
 LEAST = 5
 """Plants that each of two groups needs for an exact comparison."""
-LEAST_EVENTS = 3
-"""Looks with, and without, that each group needs in the mixed model."""
+LEAST_LOOKS, LEAST_BLOCKS = 20, 3
+"""Looks that a state of plants needs, and blocks with looks at both states, for a difference of shares."""
 BEFORE = "look from before the treatment began"
 OCCUPIED = "as occupied"
 TOGETHER = "on one plant, at the first look for both"
-LEAST_TWICE = 20
-"""Plants found with one at two looks or more that the spread between plants needs."""
 _LEVEL = 0.95
-_WIDEST = 3.0
-"""Standard deviation (log odds) above which the search for a spread has run off."""
 
 
 @dataclass(frozen=True)
@@ -142,8 +134,8 @@ def by_holders(about: Material) -> list[Effect]:
     for kind in about.kinds:
         rows = about.told.filter((pl.col("kind") == kind) & pl.col("known").is_in(about.holders))
         for holder in about.holders[1:]:
+            found += within_blocks(rows, (holder, VACANT), about.blocks_known)
             found += exact(rows, "known", (holder, VACANT), "odds_ratio_exact_as_occupied", about.blocks_known)
-        found += mixed(rows, about.holders, about.blocks_known)
     return found
 
 
@@ -188,6 +180,40 @@ def differences(rows: pl.DataFrame, pair: tuple[str, str]) -> list[Effect]:
     return [_effect("share_difference", pair, c, where_of(both))]
 
 
+def within_blocks(rows: pl.DataFrame, pair: tuple[str, str], blocks: bool) -> list[Effect]:
+    """Give the difference of the shares of all looks within blocks, leaving out one block at a time.
+
+    Blocks weigh by n1 n0 / (n1 + n0), so that a block with few looks at either state counts little (Greenland & Robins
+    1985, Biometrics 41:55-68). The t quantile has the degrees of freedom of as many blocks of equal weight as would
+    be as telling. Where plants stand in no blocks the shares of all looks are compared, leaving out a plant at a time.
+    """
+    both = rows.filter(pl.col("known").is_in(pair))
+    of = (both["known"] == pair[0]).cast(pl.Int64).to_numpy()
+    if min(of.sum(), (1 - of).sum()) < LEAST_LOOKS:
+        return []
+    codes = both["cluster"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    clusters = int(codes.max()) + 1
+    at = of * clusters + codes
+    y = np.bincount(at, both["y"].cast(pl.Float64).to_numpy(), 2 * clusters).reshape(2, -1)
+    n = np.bincount(at, minlength=2 * clusters).reshape(2, -1).astype(np.float64)
+    weight = n[0] * n[1] / n.sum(axis=0)
+    if blocks and np.count_nonzero(weight) < LEAST_BLOCKS:
+        return []
+    gap_sum = (y[1] * n[0] - y[0] * n[1]) / n.sum(axis=0)
+
+    def gap(kept: NDArray[np.bool_]) -> Array:
+        if blocks:
+            return np.atleast_1d(gap_sum[kept].sum() / weight[kept].sum())
+        return np.atleast_1d(np.diff(y[:, kept].sum(axis=1) / n[:, kept].sum(axis=1)))
+
+    values, doubt = leave_one_out(gap, clusters)
+    if blocks:
+        telling = float(weight.sum() ** 2 / (weight**2).sum())
+        doubt = replace(doubt, df=min(doubt.df, max(telling - 1.0, 1.0)))
+    c = doubt.linear(values, np.eye(1))
+    return [] if c.se[0] <= 0.0 else [_effect("share_difference_as_occupied", pair, c, where_of(both))]
+
+
 def _effect(name: str, pair: tuple[str, str], c: Estimate, where: str) -> Effect:
     estimate, low, high, se = (float(v[0]) for v in (c.estimate, c.low, c.high, c.se))
     return Effect(name, *pair, estimate, low, high, "1", where, standard_error=se)
@@ -226,87 +252,3 @@ def _exact_effect(tables: NDArray[np.int64], name: str, pair: tuple[str, str], w
         se = float(np.log(found.high / found.low) / (2.0 * two_sided_quantile(_LEVEL)))
     low, high = min(found.low, ratio), max(found.high, ratio)
     return [Effect(name, *pair, ratio, low, high, "1", where, standard_error=se)]
-
-
-def mixed(rows: pl.DataFrame, holders: tuple[str, ...], blocks: bool) -> list[Effect]:
-    """Compare holders over all looks: a binomial model with plants within blocks random."""
-    counts = rows.group_by("known").agg(with_=pl.col("y").sum(), n=pl.len(), blocks=pl.col("cluster").n_unique())
-    enough = counts.filter(
-        (pl.col("with_") >= LEAST_EVENTS) & (pl.col("n") - pl.col("with_") >= LEAST_EVENTS) & (pl.col("blocks") > 1)
-    )
-    names = [h for h in holders if h in set(enough["known"])]
-    if VACANT not in names or len(names) < 2:
-        return []
-    some = rows.filter(pl.col("known").is_in(names)).sort("plant", "t")
-    X = np.column_stack([np.ones(some.height), *((some["known"] == h).cast(pl.Float64).to_numpy() for h in names[1:])])
-    fit = _fitted(some, X, ("constant", *names[1:]), blocks)
-    if fit is None:
-        return []
-    quantile, found = two_sided_quantile(_LEVEL), []
-    for j, holder in enumerate(names[1:], 1):
-        value, se = float(fit.coefficients[j]), float(np.sqrt(max(fit.covariance[j, j], 0.0)))
-        if not np.isfinite([value, se]).all() or se <= 0.0:
-            continue
-        logs = (value, se, value - quantile * se, value + quantile * se)
-        c = Estimate(*(np.array([v]) for v in logs)).exponential()
-        found.append(_effect("odds_ratio_mixed_as_occupied", (holder, VACANT), c, where_of(some)))
-    return found
-
-
-def _fitted(rows: pl.DataFrame, X: Array, names: tuple[str, ...], blocks: bool) -> LaplaceFit | None:
-    """Fit with plants random where enough were found with one at two looks, and with blocks random.
-
-    Elsewhere the spread between plants cannot be told (a new nest ends a plant's looks), and the search for it may run
-    off: looks then count as independent given their block. None without any grouping or where the search did not end.
-    """
-    y = rows["y"].cast(pl.Float64).to_numpy()
-    twice = rows.group_by("plant").agg(n=pl.col("y").sum()).filter(pl.col("n") > 1).height
-    block = (RandomTerm("block", rows["cluster"].to_numpy()),) if blocks else ()
-    plant = (RandomTerm("plant", rows["plant"].rank("dense").cast(pl.Int64).to_numpy()),)
-    for random in ((*plant, *block), block) if twice >= LEAST_TWICE else (block,):
-        if random:
-            fit = fit_laplace(Binomial(y, np.ones(len(y))), X, names, random)
-            if fit.converged and fit.random_sd.max() <= _WIDEST:
-                return fit
-    return None
-
-
-def tables(about: Material) -> dict[str, pl.DataFrame]:
-    """Give how often each kind was found, by group, by who held the plant, and old ones."""
-    each = [pl.len().alias("looks"), pl.col("plant").n_unique().alias("plants"), pl.col("y").sum().alias("with"),
-            pl.col("y").mean().alias("share")]  # fmt: skip
-    late = about.told.filter(pl.col("late") & pl.col("value").is_not_null())
-    known = about.told.filter(pl.col("known").is_in(about.holders))
-    seen = about.seen.rows.group_by("kind").agg(
-        looks=pl.len(), in_use=pl.col("there").sum(), old=pl.col("old").sum(), plants=pl.col("plant").n_unique()
-    )
-    found = {
-        "by_group": late.group_by("kind", "where", group="value").agg(each).sort("kind", "group"),
-        "by_occupant": known.group_by("kind", "where", occupant="known").agg(each).sort("kind", "occupant"),
-        "all_looks": seen.sort("kind"),
-        "bars": bars(about, known),
-    }
-    return {name: t for name, t in found.items() if t.height}
-
-
-def bars(about: Material, known: pl.DataFrame) -> pl.DataFrame:
-    """Give the share of looks by kind and holder with intervals over blocks, for the figure."""
-    rows = []
-    for kind in about.kinds:
-        for holder in about.holders:
-            own = known.filter((pl.col("kind") == kind) & (pl.col("known") == holder))
-            if own.height < 2 * LEAST or own["cluster"].n_unique() < 3:
-                continue
-            codes = own["cluster"].rank("dense").cast(pl.Int64).to_numpy() - 1
-            y = own["y"].cast(pl.Float64).to_numpy()
-            total, number = (np.asarray(np.bincount(codes, v), dtype=np.float64) for v in (y, np.ones(len(y))))
-            values, doubt = leave_one_out(_share(total, number), len(number))
-            c = doubt.linear(values, np.eye(1))
-            ends = (max(float(c.low[0]), 0.0), min(float(c.high[0]), 1.0))
-            rows.append((holder, kind, float(c.estimate[0]), *ends))
-    schema = {"group": pl.String, "x": pl.String, "y": pl.Float64, "low": pl.Float64, "high": pl.Float64}
-    return pl.DataFrame(rows, schema=schema, orient="row")
-
-
-def _share(total: Array, number: Array) -> Callable[[NDArray[np.bool_]], Array]:
-    return lambda kept: np.atleast_1d(total[kept].sum() / number[kept].sum())

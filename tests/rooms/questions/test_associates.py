@@ -79,10 +79,10 @@ def test_treatments_ants_and_kinds_come_out() -> None:
     by = {(e.name, e.of, e.against, e.where.split(",")[0]): e for e in found.effects}
     assert by["share_difference", "removal", "sham", "bird nest"].high < 0
     assert by["odds_ratio_exact", "removal", "sham", "bird nest"].high < 1
-    assert by["odds_ratio_mixed_as_occupied", "Idle amber ant", "vacant", "scale insects"].low > 1
+    assert by["share_difference_as_occupied", "Idle amber ant", "vacant", "scale insects"].low > 0
     assert found.effects[0].main
     assert (found.effects[0].of, found.effects[0].against) == ("removal", "sham")
-    assert {"by_group", "by_occupant", "all_looks", "bars"} == set(found.tables)
+    assert {"by_group", "by_occupant", "mixed_model", "all_looks", "bars"} == set(found.tables)
     assert found.chart is not None
     assert {"nests_outlive", "old_ones", "as_occupied", "many_numbers"} <= {d.code for d in found.doubts}
     assert "less often on removal plants than on sham plants" in found.sentence
@@ -163,12 +163,62 @@ def test_odds_ratio_by_hand_without_blocks() -> None:
     assert {"no_blocks", "nests_of_unknown_age", "rare"} <= {d.code for d in found.doubts}
 
 
+def one_block(made: MadeStudy, block: int, counts: dict[str, tuple[int, int]]) -> None:
+    """Add plants of one block: by who holds them, how many with scale insects and how many without."""
+    made.place(f"B{block}", level="block")
+    for holder, (some, none) in counts.items():
+        for i in range(some + none):
+            plant = f"{block}{holder[:1]}{i}"
+            made.plant(plant, place=f"B{block}").visit(plant, "2005-05-01", ants=holder)
+            made.add("associate", f"w{plant}", {"plant": plant, "when": "2005-05-02", "kind": "scale insects",
+                                                "present": i < some})  # fmt: skip
+
+
+def test_difference_within_blocks_by_hand() -> None:
+    """Held plants stand where scale insects are common: shares differ over all plants, not within blocks."""
+    made = MadeStudy()
+    for block in (1, 2, 3):
+        one_block(made, block, {"ant patrolling": (8, 8), "none": (2, 2)})
+    for block in (4, 5, 6):
+        one_block(made, block, {"ant patrolling": (0, 4), "none": (1, 15)})
+    found = answer("associates", made.data())
+    one = next(e for e in found.effects if e.name == "share_difference_as_occupied")
+    # blocks 1 to 3: 8/16 - 2/4 = 0; blocks 4 to 6: 0/4 - 1/16; all weigh 16 * 4 / 20
+    assert one.estimate == pytest.approx(-1 / 32)
+    shares = {r["occupant"]: r["share"] for r in found.tables["by_occupant"].to_dicts()}
+    assert shares["ant"] - shares["vacant"] == pytest.approx(24 / 60 - 9 / 60)
+    # leaving out a block of the first three gives -3/80, of the others -1/40; t with 5 degrees of freedom
+    assert one.standard_error == pytest.approx(np.sqrt(5 / 6 * 6 * (1 / 160) ** 2))
+    assert one.high - one.estimate == pytest.approx(2.570582 * np.sqrt(5) / 160, rel=1e-6)
+
+
+def test_few_blocks_tell_exact_ratios() -> None:
+    """Below eight blocks the sentence tells exact ratios, else differences of shares; never more than two."""
+    assert "of the same block" in told().sentence
+    assert "Clearest of " in told().sentence
+    assert told().sentence.count("95 % interval") <= 3
+    few = answer("associates", observe(SPEC.sized(6, 60), 4, questions=("associates",)), Ask())
+    assert "the odds of" in few.sentence
+    assert "of the same block" not in few.sentence
+
+
+def test_mixed_model_says_whether_plants_differ() -> None:
+    """The table names where plants are random; clustered intervals hold the ratio."""
+    table = told().tables["mixed_model"]
+    assert {"random", "taken as alike"} == set(table["plants"])
+    assert set(table.filter(pl.col("where") == NEW)["plants"]) == {"taken as alike"}
+    assert (table["low"] < table["odds_ratio"]).all()
+    assert (table["odds_ratio"] < table["high"]).all()
+
+
 def test_truth_of_the_layer_without_help() -> None:
     """Where ants do nothing every true odds ratio of treatments and ants is 1, every true difference 0."""
     values = list(ASSOCIATES.truth(replace(SPEC, help=0.0), 3))
     arms = [v for v in values if v.name in ("odds_ratio_exact", "odds_ratio_exact_as_occupied")]
     assert [v.value for v in arms] == pytest.approx([1.0] * len(arms), abs=0.01)
     assert [v.value for v in values if v.name == "share_difference"] == pytest.approx([0.0] * 12, abs=1e-3)
+    held = [v.value for v in values if v.name == "share_difference_as_occupied"]
+    assert held == pytest.approx([0.0] * 20, abs=0.01)
     nests = next(
         v for v in values if v.name == "odds_ratio_together" and (v.of, v.against) == ("bird nest", "wasp nest")
     )

@@ -121,29 +121,36 @@ def truth(spec: Spec, seed: int) -> Iterable[TrueValue]:
         count.add(simulate(big, seed, 2**41 + _NUMBER, turn))
     yield from count.by_arm()
     yield from count.by_holder()
-    for kind in KINDS:
-        # with parts of their own told apart, plants differ by what holders add; nests end a plant's looks
-        if not kind.nest:
-            added = [np.exp(spec.help * kind.ants[min(i, 3)]) for i in range(len(spec.ants))]
-            yield from _ratios(spec, "mixed", kind, np.array([*added, np.exp(spec.help * kind.founding)]))
 
 
 def _where(kind: _Kind) -> str:
     return f"{kind.name}, {'new since the look before' if kind.nest else 'there at the look'}"
 
 
-def _ratios(spec: Spec, how: str, kind: _Kind, ratios: Floats) -> Iterable[TrueValue]:
-    """Give the odds ratios of each ant and of founding queens against vacant plants."""
-    for name, value in zip((*(a.name for a in spec.ants), _FOUNDING), ratios.tolist(), strict=True):
-        yield TrueValue("associates", f"odds_ratio_{how}_as_occupied", name, _VACANT, _where(kind), value, "1")
+def _told(spec: Spec, name: str, kind: _Kind, values: Floats) -> Iterable[TrueValue]:
+    """Name the values of each ant and of founding queens against vacant plants."""
+    for holder, value in zip((*(a.name for a in spec.ants), _FOUNDING), values.tolist(), strict=True):
+        yield TrueValue("associates", f"{name}_as_occupied", holder, _VACANT, _where(kind), value, "1")
 
 
-def _against_vacant(sums: Floats, ants: int) -> Floats:
-    """Turn sums of looks and of chances by occupant into odds ratios against vacant plants."""
-    young = sums[1 + ants :].sum(axis=0)
-    p = np.array([s[1] / s[0] for s in (*sums[: 1 + ants], young)])
-    odds = p / (1 - p)
+def _by_state(sums: Floats, ants: int) -> Floats:
+    """Put all plants with a founding queen together: last axes occupant and (looks, chances)."""
+    young = sums[..., 1 + ants :, :].sum(axis=-2, keepdims=True)
+    return np.concatenate([sums[..., : 1 + ants, :], young], axis=-2)
+
+
+def _odds_ratios(sums: Floats) -> Floats:
+    """Turn sums of looks and of chances by state, shape (states, 2), into odds ratios against vacant plants."""
+    odds = sums[:, 1] / (sums[:, 0] - sums[:, 1])
     return np.asarray(odds[1:] / odds[0], dtype=np.float64)
+
+
+def _differences(sums: Floats) -> Floats:
+    """Turn sums by block and state, shape (blocks, states, 2), into differences of shares within blocks."""
+    n, n0 = sums[:, 1:, 0], sums[:, :1, 0]
+    weight = n * n0 / np.maximum(n + n0, 1e-300)
+    gap = sums[:, 1:, 1] / np.maximum(n, 1e-300) - sums[:, :1, 1] / np.maximum(n0, 1e-300)
+    return np.asarray((gap * weight).sum(axis=0) / weight.sum(axis=0), dtype=np.float64)
 
 
 _U, _W = np.polynomial.hermite_e.hermegauss(9)
@@ -158,7 +165,7 @@ class _Count:
         self.share = np.zeros((len(KINDS), len(spec.arms), 2))
         self.first = np.zeros((len(KINDS), spec.blocks, len(spec.arms), 2))
         self.held = np.zeros((len(KINDS), 2 * len(spec.ants) + 1, 2))
-        self.looks = np.zeros_like(self.held)
+        self.looks = np.zeros((len(KINDS), spec.blocks, *self.held.shape[1:]))
         self.both = np.zeros((len(KINDS), len(KINDS), 2, 2))
 
     def add(self, life: Life) -> None:
@@ -192,7 +199,7 @@ class _Count:
         there = alive
         arm, block = life.stand.arm[there], life.stand.block[there]
         np.add.at(self.share[k], arm, sums[there])
-        np.add.at(self.looks[k], held[there], sums[there])
+        np.add.at(self.looks[k], (block, held[there]), sums[there])
         if first:
             np.add.at(self.first[k], (block, arm), sums[there])
             np.add.at(self.held[k], held[there], sums[there])
@@ -226,12 +233,11 @@ class _Count:
                 yield TrueValue("associates", "odds_ratio_exact", *names, where, value, "1")
 
     def by_holder(self) -> Iterable[TrueValue]:
-        """Give the odds ratios of holders against vacant plants, and of two kinds on one plant."""
+        """Compare holders with vacant plants, and give the odds ratios of two kinds on one plant."""
         ants = len(self.spec.ants)
         for k, kind in enumerate(KINDS):
-            yield from _ratios(self.spec, "exact", kind, _against_vacant(self.held[k], ants))
-            if kind.nest:
-                yield from _ratios(self.spec, "mixed", kind, _against_vacant(self.looks[k], ants))
+            yield from _told(self.spec, "odds_ratio_exact", kind, _odds_ratios(_by_state(self.held[k], ants)))
+            yield from _told(self.spec, "share_difference", kind, _differences(_by_state(self.looks[k], ants)))
         order = sorted(range(len(KINDS)), key=lambda k: KINDS[k].name)
         for a, i in enumerate(order):
             for j in order[a + 1 :]:
