@@ -12,7 +12,8 @@ Model
 -----
 With m the share of the leaf that is gone and s that of its control, (m - s) / (1 - s) was eaten. Means of shares eaten
 are compared between treatments of the plants and between sources: in choices over the dishes that hold both groups, so
-that each dish is its own comparison; in no-choice trials over all leaves. As a difference, as a ratio of means, and as
+that each dish is its own comparison; in no-choice trials over all leaves. The main number takes all consumers together;
+each with six animals or more is also answered by itself. As a difference, as a ratio of means, and as
 the difference in leaves eaten at all (more than 5 %). Intervals allow for an animal's appetite being its own and for
 leaves of one block being alike: V = V(animal) + V(block) - V(both), t below 40 groups.
 
@@ -182,7 +183,8 @@ QUESTION = Question(
         "were compared within dishes in choice trials and between dishes in no-choice trials, as differences, as "
         "ratios of means and as shares of leaves of which more than 5 % was eaten. Standard errors allow for animals "
         "fed in several dishes and for leaves from the same block (two-way clustering by leaving out one group at a "
-        "time), with t quantiles below 40 groups. Paired t and signed-rank tests of the dishes stand beside."
+        "time), with t quantiles below 40 groups. Consumers with six animals or more were also analysed apart. Paired t "
+        "and signed-rank tests of the dishes stand beside."
     ),
     estimate=estimate,
     doubts=doubts,

@@ -1,6 +1,7 @@
 """What could mislead about feeding trials."""
 
 from collections.abc import Sequence
+from itertools import combinations
 
 import numpy as np
 import polars as pl
@@ -8,18 +9,18 @@ import polars as pl
 from domatia.histories.feeding import ALONE, CHOICE, NONE, OF_OTHERS, OWN
 from domatia.model import Doubt, Effect, StudyData
 from domatia.model.finding import Severity
-from domatia.questions.palatability_numbers import AT_ALL, SOURCE, Material
+from domatia.questions.palatability_numbers import AT_ALL, FED_TO, LEAST_ANIMALS, SOURCE, Material, part
 from domatia.questions.standing_doubts import open_findings, standing_doubts
 from domatia.questions.wording import share
 
-FEW_ANIMALS, FEW_PLANTS, WHOLE, UNEVEN_H = 10, 6, 0.95, 1.2
+FEW_ANIMALS, FEW_PLANTS, WHOLE, UNEVEN_H, UNEVEN_MIX = 10, 6, 0.95, 1.2, 0.10
 
 
 def palatability_doubts(
     data: StudyData, about: Material, effects: Sequence[Effect], unused: tuple[str, ...]
 ) -> tuple[Doubt, ...]:
     """Gather the doubts about shares eaten."""
-    found: list[Doubt] = []
+    found = _opposed(effects)
     if unused:
         text = f"This question allows for no fields: {' and '.join(unused)} had no effect."
         found.append(Doubt("not_used", "warning", text))
@@ -44,6 +45,7 @@ def palatability_doubts(
     table = about.read.table.join(ids, on="record_id", how="semi", maintain_order="left")
     found += _controls(table)
     found += _animals(table)
+    found += _consumers(table, about, effects)
     found += _zeros(table)
     main = about.contrast_of(effects[0]).column if effects else ""
     found += _trials(table, main)
@@ -92,16 +94,64 @@ def _animals(table: pl.DataFrame) -> list[Doubt]:
         found.append(Doubt("animals_again", "note", text))
     if animals < FEW_ANIMALS:
         found.append(Doubt("few_animals", "warning", f"Only {animals} animals were fed; intervals are a rough guide."))
-    consumers = table["consumer"].n_unique()
-    if consumers > 1:
-        text = f"{consumers} sorts of consumer are taken together; the table by consumer shows them apart."
-        found.append(Doubt("consumers", "note", text))
     plants = table["plant"].drop_nulls().n_unique()
     if not plants:
         text = "It is not said which plants the leaves came from: leaves of one plant count as if of several."
         found.append(Doubt("plants_not_named", "warning", text))
     elif plants < FEW_PLANTS:
         found.append(Doubt("few_plants", "warning", f"The leaves came from only {plants} plants."))
+    return found
+
+
+def _opposed(effects: Sequence[Effect]) -> list[Doubt]:
+    """Tell of the first comparison in which one consumer surely ate more where another surely ate less."""
+    own = [e for e in effects if e.name == "eaten_difference" and FED_TO in e.where]
+    for one, other in combinations(own, 2):
+        (where, _, name), (there, _, rival) = (e.where.partition(FED_TO) for e in (one, other))
+        same = (where, one.of, one.against) == (there, other.of, other.against)
+        apart = one.high < other.low or other.high < one.low
+        if same and apart and one.estimate * other.estimate < 0.0:
+            how = "Given the choice" if where.startswith(CHOICE) else "Fed one sort at a time"
+            less, more = (one, other) if one.estimate < 0.0 else (other, one)
+            few, many = (name, rival) if less is one else (rival, name)
+            text = (
+                f"Consumers differ in direction. {how}, {few} ate less of {one.of} than of {one.against} "
+                f"({_points(less)}), {many} more ({_points(more)}): the mean over both describes neither."
+            )
+            return [Doubt("consumers_opposed", "warning", text)]
+    return []
+
+
+def _points(e: Effect) -> str:
+    near, far = sorted((abs(100 * e.low), abs(100 * e.high)))
+    if e.low < 0.0 < e.high:
+        return f"{abs(100 * e.low):.0f} percentage points less to {abs(100 * e.high):.0f} more"
+    return f"{near:.0f} to {far:.0f} percentage points"
+
+
+def _consumers(table: pl.DataFrame, about: Material, effects: Sequence[Effect]) -> list[Doubt]:
+    sorts = table["consumer"].n_unique()
+    if sorts < 2:
+        return []
+    alone = sorted({e.where.partition(FED_TO)[2] for e in effects if FED_TO in e.where})
+    text = (
+        f"{sorts} sorts of consumer are taken together in the main number. Answered apart, which takes {LEAST_ANIMALS} "
+        f"animals or more: {' and '.join(alone) or 'none'}."
+    )
+    found = [Doubt("consumers", "note" if len(alone) == sorts else "warning", text)]
+    if effects and not effects[0].where.startswith(CHOICE):
+        main = effects[0]
+        rows = part(about.contrast_of(main), ALONE, (main.of, main.against))
+        counts = rows.group_by("value", "consumer").len().pivot("consumer", index="value", values="len").fill_null(0)
+        each = counts.drop("value").to_numpy().astype(float)
+        spread = np.ptp(each / each.sum(axis=1, keepdims=True), axis=0)
+        if spread.max() > UNEVEN_MIX:
+            name = counts.columns[1 + int(spread.argmax())]
+            text = (
+                f"Consumers were not shared out evenly: the share of leaves fed to {name} differs by "
+                f"{share(float(spread.max()))} between {main.of} and {main.against}, and the main number mixes that in."
+            )
+            found.append(Doubt("uneven_consumers", "warning", text))
     return found
 
 

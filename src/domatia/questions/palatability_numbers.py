@@ -1,14 +1,14 @@
 """The numbers of the palatability question: leaves of a dish, means of groups, their differences and ratios."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from domatia.histories.facts import plant_facts
-from domatia.histories.feeding import ALONE, CHOICE, Feeding, feeding
+from domatia.histories.feeding import ALONE, CHOICE, NO_SOURCE, Feeding, feeding
 from domatia.histories.groups import Groups, Pair, groups_of
 from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
@@ -19,10 +19,13 @@ Array = NDArray[np.float64]
 
 LEAST_LEAVES = 5
 """Leaves of each group, or dishes of a choice; common practice, no source."""
+LEAST_ANIMALS = 6
+"""Animals of one consumer for numbers of its own; common practice, no source."""
 AT_ALL = 0.05
 """A leaf of which more than this share was eaten counts as eaten at all, since less may be wilting; common practice, no
 source."""
 SOURCE = "leaf source"
+FED_TO = ", fed to "
 NOT_COMPARED = "leaf of a plant that is not compared"
 BEFORE = "leaf fed before the treatment of its plant began"
 
@@ -62,7 +65,8 @@ class Material:
 
     def contrast_of(self, effect: Effect) -> Contrast:
         """Give the contrast that an effect is of."""
-        return next(c for c in self.contrasts if effect.where in [where_of(c, k) for k in (CHOICE, ALONE)])
+        where = effect.where.partition(FED_TO)[0]
+        return next(c for c in self.contrasts if where in [where_of(c, k) for k in (CHOICE, ALONE)])
 
     def rows_used(self) -> Rows:
         """Name the records used and left out."""
@@ -143,13 +147,24 @@ def part(contrast: Contrast, kind: str, pair: tuple[str, str]) -> pl.DataFrame:
 
 
 def effects(about: Material) -> list[Effect]:
-    """Give the effects: choices before leaves fed alone, the main contrast first."""
-    found: list[Effect] = []
+    """Give the effects: choices before leaves fed alone, the main contrast first, each consumer by itself last."""
+    found = [e for contrast in about.contrasts for e in _of_pairs(contrast)]
     for contrast in about.contrasts:
-        for kind in (CHOICE, ALONE):
-            for p in contrast.pairs:
-                found += _compared(contrast, kind, (p.of, p.against))
+        for consumer in consumers(contrast.table):
+            own = contrast.table.filter(pl.col("consumer") == consumer)
+            found += _of_pairs(replace(contrast, table=own), consumer)
     return found
+
+
+def _of_pairs(contrast: Contrast, consumer: str = "") -> list[Effect]:
+    pairs = [(p.of, p.against) for p in contrast.pairs]
+    return [e for kind in (CHOICE, ALONE) for pair in pairs for e in _compared(contrast, kind, pair, consumer)]
+
+
+def consumers(table: pl.DataFrame) -> list[str]:
+    """Name the consumers to be told apart: none where there is only one."""
+    names = table["consumer"].unique().sort().to_list()
+    return [n for n in names if n != NO_SOURCE] if len(names) > 1 else []
 
 
 def where_of(contrast: Contrast, kind: str) -> str:
@@ -163,11 +178,11 @@ def leaf_groups(rows: pl.DataFrame, pair: tuple[str, str]) -> bool:
     return all(counts.get(n, 0) >= LEAST_LEAVES for n in pair)
 
 
-def _compared(contrast: Contrast, kind: str, pair: tuple[str, str]) -> list[Effect]:
+def _compared(contrast: Contrast, kind: str, pair: tuple[str, str], consumer: str) -> list[Effect]:
     rows = part(contrast, kind, pair)
-    if not leaf_groups(rows, pair) or rows["animal"].n_unique() < 2:
+    if not leaf_groups(rows, pair) or rows["animal"].n_unique() < (LEAST_ANIMALS if consumer else 2):
         return []
-    where = where_of(contrast, kind)
+    where = where_of(contrast, kind) + (f"{FED_TO}{consumer}" if consumer else "")
     found: list[Effect] = []
     share, doubt = means(rows, pair, rows["share"].to_numpy())
     hit = (rows["share"] > AT_ALL).cast(pl.Float64).to_numpy()

@@ -206,6 +206,58 @@ def test_leaves_fed_before_the_treatment_say_nothing_of_it() -> None:
     assert len(early.rows.left_out[BEFORE]) == 32
 
 
+def dishes_of(consumer: str, more: float, n: int, seed: int) -> list[Row]:
+    """Give dishes of one consumer that eats so much more of the herb."""
+    rng = np.random.default_rng(seed)
+    return [
+        leaf(
+            float(rng.uniform(3.0, 4.0)) + more * (s == "herb"), f"{consumer} {i}", s, animal=f"A{i}", consumer=consumer
+        )
+        for i in range(n)
+        for s in ("tree", "herb")
+    ]
+
+
+def test_consumers_that_want_opposite_leaves_are_answered_apart() -> None:
+    """A beetle takes the herb, a cricket the tree: each has its effect and the mean of both is warned of."""
+    rows = dishes_of("beetle", 2.0, 12, 1) + dishes_of("cricket", -2.0, 12, 2) + dishes_of("slug", 2.0, 5, 3)
+    found = answer("palatability", study(rows))
+    own = {e.where.rpartition(" fed to ")[2]: e for e in found.effects if e.name == "eaten_difference"}
+    assert own["beetle"].high < 0 < own["cricket"].low
+    assert "slug" not in own
+    assert found.effects[0].main
+    assert "fed to" not in found.effects[0].where
+    first = found.doubts[0]
+    assert (first.code, first.severity) == ("consumers_opposed", "warning")
+    assert first.text in found.sentence
+    table = found.tables["by_consumer"]
+    assert table.filter(pl.col("consumer") == "slug")["share_eaten"].null_count() == 2
+    told = table.filter(pl.col("consumer") != "slug")
+    assert (told["low"] < told["share_eaten"]).all()
+    assert (told["share_eaten"] < told["high"]).all()
+
+
+def test_consumers_that_agree_or_are_one_are_no_warning() -> None:
+    """Two that like the herb are answered apart without a warning; one alone has no numbers beside the main ones."""
+    two = answer("palatability", study(dishes_of("beetle", 2.0, 12, 1) + dishes_of("cricket", 1.0, 12, 2)))
+    assert {d.code: d.severity for d in two.doubts}["consumers"] == "note"
+    assert "consumers_opposed" not in {d.code for d in two.doubts}
+    one = answer("palatability", study(dishes_of("beetle", 2.0, 12, 1)))
+    assert not [e for e in one.effects if "fed to" in e.where]
+    assert "consumers" not in {d.code for d in one.doubts}
+
+
+def test_consumers_dealt_unevenly_to_leaves_fed_alone_are_a_warning() -> None:
+    """All trees to a beetle and most herbs to a cricket: the difference may be theirs."""
+    rng = np.random.default_rng(4)
+    rows = []
+    for i, s in [(i, s) for i in range(20) for s in ("tree", "herb")]:
+        consumer = "beetle" if s == "tree" or i < 6 else "cricket"
+        rows.append(leaf(float(rng.uniform(1, 8)), f"D{s}{i}", s, animal=f"A{i}", consumer=consumer))
+    found = answer("palatability", study(rows))
+    assert any(d.code == "uneven_consumers" and "70 %" in d.text for d in found.doubts)
+
+
 def test_the_leaf_can_be_compared_by_source_alone_or_by_a_field() -> None:
     """--by leaf_source leaves the treatments out; a field of the plants is compared by itself; others are refused."""
     by_source = answer("palatability", invented(), Ask(by="leaf_source"))
