@@ -10,6 +10,8 @@ from domatia.questions.rewards_numbers import (
     LEAST_CLUSTERS,
     NECTAR,
     STANDING,
+    Array,
+    Kept,
     Material,
     Means,
     Measure,
@@ -73,39 +75,68 @@ def _by_month(measure: Measure, clusters: int, factor: float) -> pl.DataFrame:
 
 
 def nectaries(about: Material) -> pl.DataFrame:
-    """Give what a nectary holds or makes: means over records, for comparison with other studies."""
-    table = about.nectar.with_columns(per_nectary=pl.col("volume_ul") / pl.col("nectaries"))
-    sweet = pl.col("brix_20").filter((pl.col("volume_ul") > 0) & (pl.col("dilution").fill_null(1.0) <= 1))
-    return table.group_by("kind").agg(
-        records=pl.len(),
-        volume_ul=pl.col("per_nectary").mean(),
-        brix_20_pct_undiluted=sweet.mean(),
-        sugar_mg=(pl.col("sugar_mg") / pl.col("nectaries")).mean(),
-        joules=pl.col("joules").mean(),
-    ).sort("kind")  # fmt: skip
+    """Give what a nectary holds or makes: means over records with intervals, for comparison with other studies."""
+    each = pl.col("nectaries")
+    pure = (pl.col("volume_ul") > 0) & (pl.col("dilution").fill_null(1.0) <= 1)
+    wanted = (
+        ("volume", "µL", pl.col("volume_ul") / each),
+        ("reading at 20 °C, undiluted", "per cent by weight", pl.when(pure).then("brix_20")),
+        ("sugar", "mg", pl.col("sugar_mg") / each),
+        ("energy", "J", pl.col("joules")),
+    )
+    parts = [
+        _means(about.nectar.with_columns(value=value), "kind").with_columns(of=pl.lit(what), unit=pl.lit(unit))
+        for what, unit, value in wanted
+    ]
+    found = pl.concat(parts).sort("kind", maintain_order=True)
+    made = (pl.col("kind") == history.PRODUCTION) & (pl.col("of") == "energy")
+    found = found.with_columns(unit=pl.when(made).then(pl.lit("J/d")).otherwise("unit"))
+    return found.select("kind", "of", "records", "mean", "low", "high", "unit")
 
 
 def by_occupant(data: StudyData, about: Material) -> pl.DataFrame:
     """Give nectar made by who lived on the plant at the last look; no experiment: plants that give more keep ants."""
     made = about.nectar.filter((pl.col("kind") == history.PRODUCTION) & pl.col("nectaries_on_plant").is_not_null())
     rows = history.with_occupant(data, made).filter(pl.col("occupant").is_not_null())
-    return rows.group_by("occupant").agg(
-        records=pl.len(),
-        plants=pl.col("plant").n_unique(),
-        joules_per_plant_day=(pl.col("joules") * pl.col("nectaries_on_plant")).mean(),
-    ).sort("occupant")  # fmt: skip
+    found = _means(rows.with_columns(value=pl.col("joules") * pl.col("nectaries_on_plant")), "occupant")
+    return found.rename({"mean": "joules_per_plant_day"})
 
 
 def by_rank(data: StudyData) -> pl.DataFrame:
-    """Give the workers of opened domatia by their rank from the tip."""
-    opened = history.dissections_of(data).rows
-    return opened.group_by("rank").agg(
-        domatia=pl.len(),
-        plants=pl.col("plant").n_unique(),
-        workers=pl.col("workers").mean(),
+    """Give the workers of domatia of plants with ants by their rank from the tip."""
+    opened = history.dissections_of(data).rows.with_columns(value=pl.col("workers").cast(pl.Float64))
+    counts = opened.group_by("rank").agg(
         empty=(pl.col("workers") == 0).sum(),
         queens=pl.col("queen").sum(),
-    ).sort("rank", nulls_last=True)  # fmt: skip
+    )  # fmt: skip
+    found = _means(opened, "rank").join(counts, on="rank", nulls_equal=True)
+    found = found.rename({"records": "domatia", "mean": "workers"})
+    return found.sort("rank", nulls_last=True)
+
+
+def _means(rows: pl.DataFrame, by: str) -> pl.DataFrame:
+    """Give means of `value` over records by a column, with intervals that leave out one block at a time.
+
+    Without an interval below three blocks; never below nought.
+    """
+    found = []
+    own = rows.filter(pl.col("value").is_not_null())
+    for (label,), part in own.group_by(by, maintain_order=True):
+        blocks = part.group_by("group").agg(pl.col("value").sum(), pl.len()).sort("group")
+        total, number = blocks["value"].to_numpy(), blocks["len"].to_numpy()
+        ends: tuple[float | None, float | None] = (None, None)
+        if len(total) >= LEAST_CLUSTERS:
+
+            def mean(kept: Kept, total: Array = total, number: Array = number) -> Array:
+                return np.array([total[kept].sum() / number[kept].sum()])
+
+            values, doubt = leave_one_out(mean, len(total))
+            one = doubt.linear(values, np.ones((1, 1)))
+            ends = max(float(one.low[0]), 0.0), float(one.high[0])
+        found.append((label, part.height, part["plant"].n_unique(), total.sum() / number.sum(), *ends))
+    schema = {by: pl.Int64 if rows.schema[by].is_integer() else pl.String, "records": pl.Int64, "plants": pl.Int64,
+              "mean": pl.Float64, "low": pl.Float64, "high": pl.Float64}  # fmt: skip
+    return pl.DataFrame(found, schema=schema, orient="row").sort(by, nulls_last=True)
 
 
 def budget(found: Means) -> pl.DataFrame:

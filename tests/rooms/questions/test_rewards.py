@@ -72,6 +72,23 @@ def test_what_a_plant_gives_and_what_is_saved() -> None:
     assert {"standing_apart", "leaf_only", "sucrose", "few_blocks"} <= codes(found)
 
 
+def test_means_of_tables_have_intervals() -> None:
+    """A nectary's means, nectar by who lived there, workers by rank; the mean by hand; none below three blocks."""
+    found = answer("rewards", study()).tables
+    for name, mean in (("nectaries", "mean"), ("by_occupant", "joules_per_plant_day"), ("by_rank", "workers")):
+        table = found[name].filter(pl.col("low").is_not_null())
+        assert table.height >= min(6, found[name].height)
+        assert (table["low"] < table[mean]).all()
+        assert (table[mean] < table["high"]).all()
+    opened = history.dissections_of(study()).rows.filter(pl.col("rank") == 1)
+    first = found["by_rank"].row(0, named=True)
+    assert (first["domatia"], first["workers"]) == (opened.height, pytest.approx(opened["workers"].mean()))
+    block = study().table("assignment")["block"][0]
+    own = pl.col("plant").is_in(study().table("assignment").filter(pl.col("block") == block)["plant"].implode())
+    one = answer("rewards", with_tables(**dict.fromkeys(("nectar", "dissection"), lambda t: _only(t, own)))).tables
+    assert one["nectaries"]["low"].null_count() == one["nectaries"].height > 0
+
+
 def test_a_record_by_hand() -> None:
     """One bag: volume, dilution, temperature, nectaries and hours lead to joules a nectary and day."""
     rows = pl.DataFrame(
