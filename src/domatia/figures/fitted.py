@@ -8,7 +8,12 @@ from domatia.figures.curves import curves
 from domatia.figures.style import INK, Words, looks_of, scales
 from domatia.model.question import Chart
 
-_SHAPES = {"triangle-up": "triangles", "circle": "circles", "square": "squares", "diamond": "diamonds"}
+_SHAPES = {
+    "triangle-up": "triangles", "circle": "circles", "square": "squares", "diamond": "diamonds", "cross": "crosses",
+    "triangle-down": "triangles that point down", "stroke": "dashes", "triangle-right": "triangles that point right",
+}  # fmt: skip
+_LETTERS = 112
+"""Letters in a line of the words below the title, so that they end where the curves do."""
 
 
 def fitted(
@@ -62,12 +67,21 @@ def fitted(
                     layer["encoding"][channel] = {**layer["encoding"][channel], "legend": None}
     else:
         # a line's key cannot show the shape of the points: words do
-        told = "; ".join(f"{_SHAPES.get(look.shape, look.shape)}: {name}" for name, look in looks_of(groups).items())
-        chart["title"] |= {
-            "subtitle": f"Observed shown as points ({told})",
-            "subtitleFontSize": 12,
-            "subtitleColor": INK,
-        }
+        chart["title"] |= {"subtitle": _whose(groups), "subtitleFontSize": 12, "subtitleColor": INK}
     chart["layer"].append(point)
     chart["resolve"] = {"legend": {"shape": "independent"}}
     return chart
+
+
+def _whose(groups: Sequence[str]) -> list[str]:
+    """Say in lines which points are whose, broken between groups."""
+    looks = looks_of(groups)
+    told = [f"{_SHAPES[looks[name].shape]}: {name}" for name in groups]
+    parts = [*(f"{t};" for t in told[:-1]), f"{told[-1]})"]
+    lines = ["Observed shown as points ("]
+    for part in parts:
+        if len(lines[-1]) + len(part) >= _LETTERS:
+            lines.append(part)
+        else:
+            lines[-1] += part if lines[-1].endswith("(") else f" {part}"
+    return lines

@@ -20,7 +20,17 @@ def test_curve_band_and_points_share_axes_and_colours() -> None:
     assert all(layer["encoding"]["x"]["axis"]["values"] == [1, 2] for layer in chart["layer"])
     scales = [layer["encoding"]["color"]["scale"] for layer in chart["layer"]]
     assert scales[0] == scales[1] == scales[2]
-    assert "circles: a; squares: b" in chart["title"]["subtitle"]
+    assert chart["title"]["subtitle"] == ["Observed shown as points (circles: a; squares: b)"]
+
+
+def test_many_groups_are_told_in_short_lines_and_plain_words() -> None:
+    """Names of shapes are words, each group stands whole in one line, and lines are short."""
+    names = [f"Long-named ant {i}" for i in range(8)] + ["vacant"]
+    lines = fitted(CURVE, POINTS, names, WORDS)["title"]["subtitle"]
+    assert 1 < len(lines) <= 4
+    assert max(len(line) for line in lines) <= 112
+    assert all(any(f": {n}" in line for line in lines) for n in names)
+    assert "triangle-" not in " ".join(lines)
 
 
 def test_a_lone_group_has_no_key() -> None:
