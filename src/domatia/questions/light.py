@@ -53,7 +53,7 @@ from domatia.model import Ask, Chart, Doubt, Effect, Need, Question, Rows, Study
 from domatia.questions import light_numbers as numbers
 from domatia.questions import light_tables
 from domatia.questions.light_doubts import light_doubts
-from domatia.questions.wording import number, points, share
+from domatia.questions.wording import number, points
 
 
 @dataclass(frozen=True)
@@ -185,14 +185,12 @@ def _chance(found: Light) -> list[str]:
         return []
     _, _, seen, chance, less, more, n = table.row(-1)
     both = min(1.0, 2.0 * min(less, more))
-    p = f"p {number(both)}, {n:,} arrangements"
+    against = f"overlap {number(seen)} against {number(chance)} expected"
+    p = f"two-sided p {number(both)}, {n:,} arrangements"
     if both > 0.05:
-        return [f"Within blocks, ants share light no less and no more than occupants dealt by chance would ({p})."]
+        return [f"No difference from chance within blocks was shown in how ants overlap in light ({against}; {p})."]
     how = "less" if less < more else "more"
-    text = (
-        f"Within blocks, two ants overlap {how} in light than occupants dealt by chance would: {share(seen)} on average"
-    )
-    return [f"{text} against {share(chance)} ({p})."]
+    return [f"Within blocks, two ants overlap {how} in light than occupants dealt by chance would ({against}; {p})."]
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -61,7 +61,9 @@ def test_no_response_to_light_comes_out_as_such() -> None:
     shown = [e for e in found.effects if e.name == "share_difference"]
     assert sum(e.low > 0 or e.high < 0 for e in shown) <= 1
     assert "No difference between light and shade was shown for" in found.sentence
-    assert "no less and no more" in found.sentence
+    assert "No difference from chance within blocks was shown" in found.sentence
+    row = found.tables["overlap_and_chance"].row(-1, named=True)
+    assert f"overlap {row['overlap']:.3g} against {row['by_chance']:.3g} expected; two-sided p" in found.sentence
 
 
 def test_order_of_rows_does_not_matter() -> None:
