@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 
 from domatia.model.dates import DAYS_A_YEAR
-from domatia.questions.light_numbers import Material
+from domatia.questions.light_numbers import OTHERS, Material
+from domatia.stats.leave_one_out import leave_one_out
 from domatia.stats.overlap import NullModel, permuted_within_blocks
 from domatia.stats.response_curves import ResponseCurves
 
@@ -14,6 +15,7 @@ CLASS_WIDTH = 10.0
 LEAST_IN_CLASS = 30
 _DRAWS, _FEWER_DRAWS, _MANY = 999, 199, 20_000
 """Arrangements tried, and how many where there are more plants than that."""
+_LEAST_BLOCKS = 3
 _REACHED = {
     "inside": "yes",
     "low end": "no: the share still rises towards the dark end",
@@ -121,8 +123,11 @@ def overlap_and_chance(about: Material, classes: pl.Series, rng: np.random.Gener
 
 
 def by_year(about: Material) -> pl.DataFrame:
-    """Give the share of each occupant by third of openness and year since the plant's first look."""
-    rows = about.seen.looks.join(about.plants.select("plant", first="t"), on="plant", how="inner")
+    """Give the share of each occupant by third of openness and year since the plant's first look.
+
+    With intervals that leave out one block at a time, where there are three blocks or more.
+    """
+    rows = about.seen.looks.join(about.plants.select("plant", "cluster", first="t"), on="plant", how="inner")
     if rows.is_empty():
         return pl.DataFrame()
     cuts = np.quantile(about.openness, [1 / 3, 2 / 3])
@@ -132,11 +137,34 @@ def by_year(about: Material) -> pl.DataFrame:
         .when(pl.col("openness") <= cuts[1]).then(pl.lit("middle third")).otherwise(pl.lit("lightest third")),
     )  # fmt: skip
     one = rows.sort("plant", "year", "t").unique(["plant", "year"], keep="first", maintain_order=True)
-    shares = [
-        (pl.col("state").is_in(about.lumped) if name == "other ants" else pl.col("state") == name).mean().alias(name)
-        for name in about.kinds
+    parts = [
+        _shares(about, own).with_columns(pl.lit(year).alias("year"), pl.lit(light).alias("light"))
+        for (year, light), own in one.group_by(["year", "light"], maintain_order=True)
     ]
-    return one.group_by("year", "light").agg(pl.len().alias("plants"), *shares).sort("year", "light")
+    return pl.concat(parts).select("year", "light", "occupant", "plants", "share", "low", "high").sort(
+        "year", "light", "occupant"
+    )  # fmt: skip
+
+
+def _shares(about: Material, rows: pl.DataFrame) -> pl.DataFrame:
+    """Give the share that each occupant holds of these plants."""
+    held = [
+        rows["state"].is_in(list(about.lumped)) if name == OTHERS else rows["state"] == name for name in about.kinds
+    ]
+    y = np.column_stack([h.cast(pl.Float64).to_numpy() for h in held])
+    codes = rows["cluster"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    blocks = int(codes.max()) + 1
+    found = pl.DataFrame({"occupant": about.kinds, "plants": [rows.height] * len(held), "share": y.mean(axis=0)})
+    if not about.blocks_known or blocks < _LEAST_BLOCKS:
+        return found.with_columns(low=pl.lit(None, pl.Float64), high=pl.lit(None, pl.Float64))
+    n = np.bincount(codes, minlength=blocks).astype(np.float64)
+    total = np.stack([np.bincount(codes, column, blocks) for column in y.T], axis=1)
+    values, doubt = leave_one_out(lambda kept: total[kept].sum(axis=0) / n[kept].sum(), blocks)
+    c = doubt.linear(values, np.eye(len(values)))
+    # a share that never varies between blocks has no spread to tell its doubt by
+    ends = (np.where(c.se > 0, v, np.nan).clip(0.0, 1.0) for v in (c.low, c.high))
+    low, high = (pl.Series(v).fill_nan(None) for v in ends)
+    return found.with_columns(low=low, high=high)
 
 
 def methods(about: Material) -> pl.DataFrame:

@@ -66,6 +66,19 @@ def test_no_response_to_light_comes_out_as_such() -> None:
     assert f"overlap {row['overlap']:.3g} against {row['by_chance']:.3g} expected; two-sided p" in found.sentence
 
 
+def test_later_years_have_shares_with_intervals() -> None:
+    """Shares of a year and third of openness add to at most 1, each within its interval where blocks tell one."""
+    table = told().tables["by_year"]
+    assert table.group_by("year", "light").agg(pl.col("share").sum()).filter(pl.col("share") > 1 + 1e-9).is_empty()
+    some = table.filter(pl.col("low").is_not_null())
+    assert some.height > table.height / 2
+    assert (some["low"] < some["share"]).all()
+    assert (some["share"] < some["high"]).all()
+    loose = changed("plant", lambda t: t.with_columns(place=pl.lit(None, pl.Binary)))
+    loose = changed("assignment", lambda t: t.head(0), loose)
+    assert answer("light", loose).tables["by_year"]["low"].null_count() == table.height
+
+
 def test_order_of_rows_does_not_matter() -> None:
     """Turned tables give the same numbers to the last bit."""
     turned = replace(study(), tables={k: t.reverse() for k, t in study().tables.items()})
