@@ -47,7 +47,7 @@ def test_every_row_is_a_trial(study: StudyData) -> None:
 def test_shares_and_deviance_are_those_of_the_paper(found: Answer) -> None:
     """Excluded of all by treatment, and the Weibull deviance of the four treatments (printed 52.9 on 3 df)."""
     outcomes = found.tables["outcomes"]
-    assert dict(outcomes.select("group", "excluded_of_all").iter_rows()) == pytest.approx(EXCLUDED)
+    assert dict(outcomes.select("group", "crude_share_excluded").iter_rows()) == pytest.approx(EXCLUDED)
     deviance = found.tables["weibull"].filter(pl.col("term") == "deviance of the groups")
     assert deviance["estimate"][0] == pytest.approx(52.89, abs=0.005)
     assert deviance["note"][0].startswith("on 3 df")

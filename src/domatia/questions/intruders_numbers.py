@@ -20,7 +20,7 @@ from domatia.stats.cox import cox
 from domatia.stats.cumulative_logit import cumulative_logit
 from domatia.stats.incidence import incidence
 from domatia.stats.interval_hazard import aliased_columns
-from domatia.stats.shares import Shares, clustered_rates
+from domatia.stats.shares import Rates, Shares, clustered_rates
 
 Array = NDArray[np.float64]
 
@@ -152,13 +152,18 @@ def _part(own: pl.DataFrame, label: str, groups: tuple[str, ...], matrix: Array)
 
 
 def _horizon(table: pl.DataFrame) -> float:
-    """Give the usual length of a watch that ran to its end, cut where few watches of a group would still go on."""
+    """Give the usual length of a watch that ran to its end, cut as `watched_until` does."""
     full = table.filter(pl.col("ended") == "time up")["end_s"]
     if len(full):
         counts = full.value_counts(name="n").sort(["n", "end_s"], descending=[True, True])
         planned = float(counts["end_s"][0])
     else:
         planned = float(np.asarray(table["end_s"].max()))
+    return watched_until(table, planned)
+
+
+def watched_until(table: pl.DataFrame, planned: float) -> float:
+    """Give the seconds up to which shares can be told: cut where few watches of a group would still go on."""
     for _, own in table.group_by("value", maintain_order=True):
         stopped = incidence(own["end_s"].to_numpy(), (own["cause"] == STOPPED).cast(pl.Int64).to_numpy(), 1)
         thin = np.flatnonzero(stopped.none < LEAST_SHARE)
@@ -310,21 +315,31 @@ def rate_rows(part: Part) -> list[tuple[str, pl.DataFrame, str]]:
     ]
 
 
+def rates_of(rows: pl.DataFrame, counted: str, groups: tuple[str, ...]) -> tuple[tuple[str, ...], Rates | None]:
+    """Give the names of the groups with enough trials, blocks and events, and their rates, `counted` over `size`."""
+    sums = rows.group_by("value").agg(
+        n=pl.len(), top=pl.col(counted).sum(), size=pl.col("size").sum(), blocks=pl.col("cluster").n_unique()
+    )
+    enough = (pl.col("n") >= LEAST_TRIALS) & (pl.col("top") >= LEAST_EACH) & (pl.col("blocks") > 1)
+    sums = sums.filter(enough & (pl.col("size") > 0))
+    names = tuple(n for n in groups if n in set(sums["value"]))
+    if not names:
+        return names, None
+    own = rows.filter(pl.col("value").is_in(list(names)))
+    place = {n: j for j, n in enumerate(names)}
+    group = own["value"].replace_strict(place, return_dtype=pl.Int64).to_numpy()
+    top, size = own[counted].cast(pl.Float64).to_numpy(), own["size"].cast(pl.Float64).to_numpy()
+    return names, clustered_rates(top, size, group, own["cluster"].to_numpy().astype(np.int64))
+
+
 def _rate_effects(about: Material, part: Part) -> list[Effect]:
     found: list[Effect] = []
     for name, rows, counted in rate_rows(part):
-        sums = rows.group_by("value").agg(n=pl.len(), top=pl.col(counted).sum(), blocks=pl.col("cluster").n_unique())
-        sums = sums.filter((pl.col("n") >= LEAST_TRIALS) & (pl.col("top") >= LEAST_EACH) & (pl.col("blocks") > 1))
-        names = tuple(n for n in part.names if n in set(sums["value"]))
-        own = rows.filter(pl.col("value").is_in(list(names)))
-        if len(names) < 2 or own["cluster"].n_unique() < 2:
-            continue
-        place = {n: j for j, n in enumerate(names)}
-        group = own["value"].replace_strict(place, return_dtype=pl.Int64).to_numpy()
-        top, size = own[counted].cast(pl.Float64).to_numpy(), own["size"].to_numpy()
-        rates = clustered_rates(top, size, group, own["cluster"].to_numpy().astype(np.int64))
-        found += [_effect((name, *p), rates.ratio(place[p[0]], place[p[1]]), part.label + "all of the watch")
-                  for p in _pairs(about, names)]  # fmt: skip
+        names, rates = rates_of(rows, counted, part.names)
+        if rates is not None:
+            where = part.label + "all of the watch"
+            ratios = [(p, rates.ratio(names.index(p[0]), names.index(p[1]))) for p in _pairs(about, names)]
+            found += [_effect((name, *p), r, where) for p, r in ratios if r.se[0] > 0.0]
     return found
 
 

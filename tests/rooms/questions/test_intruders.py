@@ -88,11 +88,53 @@ def test_attacks_per_contact_are_undefined_without_contact() -> None:
     found = answer("intruders", study([OUT] * 3, [UP] * 3).data())
     rates = {r["group"]: r for r in found.tables["rates"].to_dicts()}
     assert rates["removal"]["attacks_per_contact"] is None
-    assert rates["removal"]["contacts_per_min"] == 0.0
+    assert (rates["removal"]["contacts"], rates["removal"]["contacts_per_min"]) == (0, None)
+    assert rates["removal"]["minutes"] == pytest.approx(120.0)
     assert rates["sham"]["attacks_per_contact"] == pytest.approx(0.5)
     assert rates["sham"]["contacts_per_min"] == pytest.approx(4 / (100 / 60))
     assert not [e for e in found.effects if e.name.startswith(("attacks", "encounter"))]
     assert any(d.code == "no_contact" and "not nought" in d.text for d in found.doubts)
+
+
+def test_a_watch_that_wind_stopped_is_not_counted_as_not_excluded_in_any_split() -> None:
+    """Half of the watches end by wind before the rest are excluded: all are, by intruder, hour and ant; crude, half."""
+    windy = trial(50.0, "fell by wind", contacts=0, intruder="moth", day_part="night")
+    out = {**OUT, "intruder": "moth", "day_part": "night"}
+    made = study([out, out, windy, windy], [{**UP, "intruder": "moth", "day_part": "night"}] * 4)
+    for b in range(4):
+        made.visit(f"sham{b}", "2020-05-01", ants="black patrolling").visit(f"removal{b}", "2020-05-01", ants="none")
+    found = answer("intruders", made.data())
+    outcomes = {r["group"]: r for r in found.tables["outcomes"].to_dicts()}
+    assert outcomes["sham"]["crude_share_excluded"] == pytest.approx(0.5)
+    for table in ("by_intruder", "by_part_of_day", "by_ant"):
+        rows = {r["group"]: r for r in found.tables[table].to_dicts()}
+        assert rows["sham"]["share_excluded"] == pytest.approx(1.0)
+        assert rows["sham"]["excluded_low"] < 0.9
+        assert (rows["removal"]["share_excluded"], rows["removal"]["excluded_low"]) == (0.0, 0.0)
+        assert rows["removal"]["excluded_high"] > 0.3
+        assert "excluded_of_all" not in rows["sham"]
+
+
+def test_no_table_gives_an_estimate_without_its_interval() -> None:
+    """Rates, responses and splits of an invented study have both ends around each estimate, or are blank."""
+    tables = answer("intruders", invented()).tables
+    rates = ("contacts_per_min", "attacks_per_contact", "exclusions_per_attack")
+    shares = [("share_excluded", "excluded_low", "excluded_high"), ("share_met", "met_low", "met_high")]
+    ends = {"by_intruder": shares, "by_part_of_day": shares, "by_ant": shares, "responses": [("share", "low", "high")]}
+    ends["rates"] = [(n, f"{n}_low", f"{n}_high") for n in rates]
+    for name, columns in ends.items():
+        for estimate, low, high in columns:
+            told = tables[name].filter(pl.col(estimate).is_not_null())
+            assert told.height, (name, estimate)
+            assert ((told[low] <= told[estimate]) & (told[estimate] <= told[high]) & (told[low] < told[high])).all()
+    assert tables["by_ant"].height > tables["by_ant"]["share_excluded"].count()
+
+
+def test_rates_that_never_vary_have_no_ends() -> None:
+    """Two attacks in four contacts in every trial: half, and nothing that could tell how surely."""
+    found = answer("intruders", study([OUT] * 3, [UP] * 3).data())
+    sham = {r["group"]: r for r in found.tables["rates"].to_dicts()}["sham"]
+    assert (sham["attacks_per_contact"], sham["attacks_per_contact_low"]) == (pytest.approx(0.5), None)
 
 
 def test_vertebrates_are_answered_apart_and_with_cautions() -> None:
