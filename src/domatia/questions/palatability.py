@@ -183,8 +183,8 @@ QUESTION = Question(
         "were compared within dishes in choice trials and between dishes in no-choice trials, as differences, as "
         "ratios of means and as shares of leaves of which more than 5 % was eaten. Standard errors allow for animals "
         "fed in several dishes and for leaves from the same block (two-way clustering by leaving out one group at a "
-        "time), with t quantiles below 40 groups. Consumers with six animals or more were also analysed apart. Paired t "
-        "and signed-rank tests of the dishes stand beside."
+        "time), with t quantiles below 40 groups. Consumers with six animals or more were also analysed apart. Paired "
+        "t and signed-rank tests of the dishes stand beside."
     ),
     estimate=estimate,
     doubts=doubts,
