@@ -69,6 +69,7 @@ def census_mapping(spec: Spec, hand: Hand, not_gone: Mapping[str, Sequence[str]]
             f"leaves = {h['leaves']}",
             f"domatia = {h['domatia']}",
             f"openness_pct = {h['light']}",
+            'openness_method = { value = "densiometer" }',
             f"repeat_of = {h['again']}",
             f"note = {h['note']}",
         ]),

@@ -135,6 +135,14 @@ def test_blocks_where_nobody_went_are_no_deaths(brought: tuple[StudyData, dict[s
     assert rounds.height > 20
 
 
+def test_every_openness_has_its_method(brought: tuple[StudyData, dict[str, Brought]]) -> None:
+    """The mapping says once for the whole census how openness was read; photographs have a table of their own."""
+    known, _ = brought
+    read = known.table("visit").filter(pl.col("openness_pct").is_not_null())
+    assert read.height > 0
+    assert set(read["openness_method"]) == {"densiometer", "photograph"}
+
+
 def test_importing_twice_changes_nothing(
     tables: tuple[CrewTable, ...], brought: tuple[StudyData, dict[str, Brought]], tmp_path: Path
 ) -> None:
