@@ -53,8 +53,9 @@ from domatia.questions.patrol_doubts import patrol_doubts
 from domatia.questions.patrol_tables import tables
 from domatia.questions.wording import bounds, interval, number
 
-_FLAT = 1.5
-"""A clock whose busiest hour has, at the upper end, fewer than this many times the ants of the quietest is flat."""
+_FLAT, _BOTH = 1.5, 2
+"""A clock whose busiest hour has, at the upper end, fewer than this many times the ants of the quietest is flat;
+waves a day that must have been fitted to say so."""
 
 
 @dataclass(frozen=True)
@@ -197,13 +198,13 @@ def _ant(effect: Effect) -> str:
 
 
 def _flat(effect: Effect, found: Patrol) -> bool:
-    """Tell whether the clock of this ant was shown to be flat."""
+    """Tell whether the clock of this ant was shown to be flat; one wave a day would miss dawn and dusk."""
     table = found.tables.get("rhythm")
     if table is None or effect.name != "night_day_ratio":
         return False
     method, ant = effect.where.split(", ", 1)
-    high = table.filter((pl.col("method") == method) & (pl.col("ant") == ant))["busiest_to_quietest_high"]
-    return bool((high < _FLAT).any())
+    own = table.filter((pl.col("method") == method) & (pl.col("ant") == ant) & (pl.col("waves") == _BOTH))
+    return bool((own["busiest_to_quietest_high"] < _FLAT).any())
 
 
 def _told(effect: Effect, found: Patrol, *, short: bool) -> str:

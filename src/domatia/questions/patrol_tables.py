@@ -13,6 +13,8 @@ Array = NDArray[np.float64]
 
 _DRAWS = 1000
 FLAT_P = 0.05
+_USELESS = 1000.0
+"""A ratio of the busiest to the quietest hour above which an upper end says nothing."""
 _APART, _STRAY = 1.0, 0.025
 """Hours between two peaks; share of draws at another peak from which on the busiest hour has no interval."""
 
@@ -55,7 +57,8 @@ def rhythm(fits: Sequence[Fitted], rng: np.random.Generator) -> pl.DataFrame:
     The test is Wald's with the covariance over blocks and Hotelling's F for few of them; it says nothing of how flat a
     clock is. That is told by the upper end of the ratio of the busiest to the quietest hour, from draws of the
     coefficients (t for few blocks): each draw has its own busiest and quietest hour, so that the end is rather too high
-    than too low. Hours are given where the test shows that ants keep any; their interval where draws have one peak.
+    than too low; it is blank above a thousand. Hours are given where the test shows that ants keep any; their interval
+    where draws have one peak.
     """
     rows = []
     for f in (f for f in fits if f.cell.harmonics):
@@ -67,12 +70,23 @@ def rhythm(fits: Sequence[Fitted], rng: np.random.Generator) -> pl.DataFrame:
         drawn = slopes @ _drawn(f, gradient, rng).T
         shown = p is not None and p < FLAT_P
         low = max(float(np.exp(one.low[0])), 1.0) if shown else 1.0
-        high = float(np.exp(np.quantile(np.ptp(drawn, axis=0), 0.975)))
+        far = float(np.quantile(np.ptp(drawn, axis=0), 0.975))
+        high = float(np.exp(far)) if far < np.log(_USELESS) else None
         hours = _peaks(height, drawn) if shown else (None, None, None, None)
         rows.append(
-            (f.cell.method, f.cell.ant, f.cell.rows.height, p, *hours, float(np.exp(np.ptp(height))), low, high)
+            (
+                f.cell.method,
+                f.cell.ant,
+                f.cell.rows.height,
+                f.cell.harmonics,
+                p,
+                *hours,
+                float(np.exp(np.ptp(height))),
+                low,
+                high,
+            )
         )
-    schema = {"method": pl.String, "ant": pl.String, "counts": pl.Int64, "p_if_flat": pl.Float64,
+    schema = {"method": pl.String, "ant": pl.String, "counts": pl.Int64, "waves": pl.Int64, "p_if_flat": pl.Float64,
               "busiest_h": pl.Float64, "busiest_from_h": pl.Float64, "busiest_to_h": pl.Float64,
               "second_peak_h": pl.Float64, "busiest_to_quietest": pl.Float64, "busiest_to_quietest_low": pl.Float64,
               "busiest_to_quietest_high": pl.Float64}  # fmt: skip

@@ -127,6 +127,18 @@ def test_a_flat_clock_is_said_only_where_the_counts_show_one() -> None:
     assert rhythm.filter(pl.col("p_if_flat") >= 0.05)["busiest_h"].null_count() == rhythm.height
 
 
+def test_one_wave_a_day_shows_no_flat_clock() -> None:
+    """Where hours without counts leave a single wave, dawn and dusk would not show: nothing is called flat."""
+    data = observe(replace(DEFAULT, help=0.0), 4, questions=("patrol",))
+    hours = dict(numbers.gather(data).rows.select("record_id", "hour").iter_rows())
+    hour = pl.col("record_id").replace_strict(hours, default=None, return_dtype=pl.Float64)
+    found = answer("patrol", with_counts(lambda t: t.filter((hour > 6) | (hour < 0.5)), data))
+    rhythm = found.tables["rhythm"]
+    assert set(rhythm["waves"]) == {1}
+    assert (rhythm["busiest_to_quietest_high"] < 1.5).any()
+    assert "flat clock" not in found.sentence
+
+
 def test_one_peak_has_an_interval() -> None:
     """An ant of the night: one busiest hour, with an interval that goes through it."""
     rhythm = answer("patrol", study()).tables["rhythm"]
