@@ -144,7 +144,8 @@ def sentence(found: Found, why_doubt: Sequence[Doubt]) -> str:
     parts = []
     if found.about.groups is not None:
         parts += associates_words.by_treatment(found.effects, found.about.groups.column)
-    parts += associates_words.clearest(found.effects, found.about.clusters)
+    blocks = found.about.clusters if found.about.blocks_known else 0
+    parts += associates_words.clearest(found.effects, blocks)
     grave = [d for d in why_doubt if d.severity != "note"]
     text = " ".join(parts) or "No difference was shown between plants held by ants and vacant ones for any kind."
     return text + (f" But: {grave[0].text}" if grave else "")

@@ -1,6 +1,6 @@
 """The numbers of the associates question: differences of shares over blocks, and exact odds ratios within blocks."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -12,9 +12,9 @@ from domatia.histories.groups import Groups, groups_of, in_two_blocks
 from domatia.histories.looks import FOUNDING, UNNAMED, VACANT
 from domatia.histories.moments import position
 from domatia.model import Ask, Effect, Rows, StudyData
+from domatia.questions.associates_jackknife import sums_by, without_each
 from domatia.stats.clustering import Estimate, two_sided_quantile
 from domatia.stats.exact import median_unbiased, stratified_exact
-from domatia.stats.leave_one_out import leave_one_out
 
 Array = NDArray[np.float64]
 
@@ -162,22 +162,18 @@ def differences(rows: pl.DataFrame, pair: tuple[str, str]) -> list[Effect]:
     known = both.group_by("value").agg(n=pl.len(), blocks=pl.col("cluster").n_unique())
     if known.height < 2 or min(known["n"].to_list()) < LEAST or min(known["blocks"].to_list()) < 2:
         return []
-    codes = both["cluster"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    of, y = (both["value"] == pair[0]).cast(pl.Int64).to_numpy(), both["y"].cast(pl.Float64).to_numpy()
+    y, n = _sums(both, "value", pair)
+    c = without_each(y, n, np.array([-1.0, 1.0]))
+    return [] if c.se[0] <= 0.0 else [_effect("share_difference", pair, c, where_of(both))]
+
+
+def _sums(rows: pl.DataFrame, column: str, pair: tuple[str, str]) -> tuple[Array, Array]:
+    """Add up looks that found one, and all looks, of the second and first of the pair by block."""
+    codes = rows["cluster"].rank("dense").cast(pl.Int64).to_numpy() - 1
     clusters = int(codes.max()) + 1
-    at = of * clusters + codes
-    total = np.bincount(at, y, 2 * clusters).reshape(2, -1)
-    number = np.bincount(at, minlength=2 * clusters).reshape(2, -1)
-
-    def gap(kept: NDArray[np.bool_]) -> Array:
-        share = total[:, kept].sum(axis=1) / np.maximum(number[:, kept].sum(axis=1), 1)
-        return np.atleast_1d(share[1] - share[0])
-
-    values, doubt = leave_one_out(gap, clusters)
-    c = doubt.linear(values, np.eye(1))
-    if c.se[0] <= 0.0:
-        return []
-    return [_effect("share_difference", pair, c, where_of(both))]
+    at = (rows[column] == pair[0]).cast(pl.Int64).to_numpy() * clusters + codes
+    y = sums_by(at, rows["y"].cast(pl.Float64).to_numpy(), 2 * clusters).reshape(2, -1)
+    return y, sums_by(at, np.ones(len(at)), 2 * clusters).reshape(2, -1)
 
 
 def within_blocks(rows: pl.DataFrame, pair: tuple[str, str], blocks: bool) -> list[Effect]:
@@ -188,29 +184,19 @@ def within_blocks(rows: pl.DataFrame, pair: tuple[str, str], blocks: bool) -> li
     be as telling. Where plants stand in no blocks the shares of all looks are compared, leaving out a plant at a time.
     """
     both = rows.filter(pl.col("known").is_in(pair))
-    of = (both["known"] == pair[0]).cast(pl.Int64).to_numpy()
-    if min(of.sum(), (1 - of).sum()) < LEAST_LOOKS:
+    held = int((both["known"] == pair[0]).sum())
+    if min(held, both.height - held) < LEAST_LOOKS:
         return []
-    codes = both["cluster"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    clusters = int(codes.max()) + 1
-    at = of * clusters + codes
-    y = np.bincount(at, both["y"].cast(pl.Float64).to_numpy(), 2 * clusters).reshape(2, -1)
-    n = np.bincount(at, minlength=2 * clusters).reshape(2, -1).astype(np.float64)
+    y, n = _sums(both, "known", pair)
     weight = n[0] * n[1] / n.sum(axis=0)
-    if blocks and np.count_nonzero(weight) < LEAST_BLOCKS:
-        return []
-    gap_sum = (y[1] * n[0] - y[0] * n[1]) / n.sum(axis=0)
-
-    def gap(kept: NDArray[np.bool_]) -> Array:
-        if blocks:
-            return np.atleast_1d(gap_sum[kept].sum() / weight[kept].sum())
-        return np.atleast_1d(np.diff(y[:, kept].sum(axis=1) / n[:, kept].sum(axis=1)))
-
-    values, doubt = leave_one_out(gap, clusters)
-    if blocks:
+    if not blocks:
+        c = without_each(y, n, np.array([-1.0, 1.0]))
+    elif np.count_nonzero(weight) >= LEAST_BLOCKS:
+        gap = (y[1] * n[0] - y[0] * n[1]) / n.sum(axis=0)
         telling = float(weight.sum() ** 2 / (weight**2).sum())
-        doubt = replace(doubt, df=min(doubt.df, max(telling - 1.0, 1.0)))
-    c = doubt.linear(values, np.eye(1))
+        c = without_each(gap[None], weight[None], np.ones(1), max(telling - 1.0, 1.0))
+    else:
+        return []
     return [] if c.se[0] <= 0.0 else [_effect("share_difference_as_occupied", pair, c, where_of(both))]
 
 

@@ -8,10 +8,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from domatia.histories.looks import VACANT
+from domatia.questions.associates_jackknife import sums_by, without_each
 from domatia.questions.associates_numbers import LEAST, Material
 from domatia.stats.families import Binomial
-from domatia.stats.group_means import group_means
-from domatia.stats.leave_one_out import leave_one_out
 from domatia.stats.mixed_fit import RandomTerm
 from domatia.stats.mixed_laplace import LaplaceFit, fit_laplace
 
@@ -67,9 +66,8 @@ def _ends(own: pl.DataFrame) -> tuple[float | None, float | None]:
     if own.height < 2 * LEAST or blocks < 3:
         return None, None
     codes = own["cluster"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    y = own["y"].cast(pl.Float64).to_numpy()
-    values, doubt = leave_one_out(group_means(np.zeros_like(codes), codes, y, 1, blocks), blocks)
-    c = doubt.linear(values, np.eye(1))
+    y, n = (sums_by(codes, v, blocks) for v in (own["y"].cast(pl.Float64).to_numpy(), np.ones(own.height)))
+    c = without_each(y[None], n[None], np.ones(1))
     if c.se[0] <= 0.0:
         return None, None
     return max(float(c.low[0]), 0.0), min(float(c.high[0]), 1.0)

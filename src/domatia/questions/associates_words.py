@@ -51,16 +51,16 @@ def by_treatment(effects: Sequence[Effect], column: str) -> list[str]:
 
 
 def clearest(effects: Sequence[Effect], blocks: int) -> list[str]:
-    """Tell the two clearest of the comparisons with vacant plants and of the pairs of kinds."""
-    few = blocks < FEW_BLOCKS
+    """Tell the two clearest of the comparisons with vacant plants and of the pairs of kinds; 0 blocks if none known."""
+    few = 0 < blocks < FEW_BLOCKS
     held = "odds_ratio_exact_as_occupied" if few else "share_difference_as_occupied"
     beside = [e for e in effects if e.name in (held, "odds_ratio_together")]
     clear = sorted((e for e in beside if _differs(e)), key=_clearness, reverse=True)[:2]
-    told = [_as_occupied(e) if e.name == held else _pair(e) for e in clear]
+    told = [_as_occupied(e, blocks > 0) if e.name == held else _pair(e, blocks > 0) for e in clear]
     if not told:
         return []
     # which comparison is clearest is chosen by its outcome, so that the number of those looked at must be said
-    return [f"Clearest of {len(beside)} comparisons beside: {'; '.join(told)}."]
+    return [f"Clearest of the {len(beside)} comparisons with vacant plants and between kinds: {'; '.join(told)}."]
 
 
 def _plural(where: str) -> str:
@@ -80,7 +80,7 @@ def _clearness(e: Effect) -> float:
     return abs(float(value)) / e.standard_error if e.standard_error else 0.0
 
 
-def _as_occupied(e: Effect) -> str:
+def _as_occupied(e: Effect, blocks: bool) -> str:
     who = "with a founding queen" if e.of == "founding" else f"with {e.of}"
     if "ratio" in e.name:
         return (
@@ -90,14 +90,15 @@ def _as_occupied(e: Effect) -> str:
     low, high = _ends(e)
     return (
         f"{_plural(e.where)} were found {number(abs(100 * e.estimate))} percentage points {_more(e)} often on plants "
-        f"{who} than on vacant ones of the same block (95 % interval {low} to {high})"
+        f"{who} than on vacant ones{' of the same block' if blocks else ''} (95 % interval {low} to {high})"
     )
 
 
-def _pair(e: Effect) -> str:
+def _pair(e: Effect, blocks: bool) -> str:
+    chance = "chance within blocks" if blocks else "chance"
     return (
-        f"{_plural(e.of)} and {_plural(e.against)} shared plants {'more' if e.low > 1 else 'less'} often than chance "
-        f"within blocks would have it (odds ratio {number(e.estimate)}, 95 % interval {bounds(e)})"
+        f"{_plural(e.of)} and {_plural(e.against)} shared plants {'more' if e.low > 1 else 'less'} often than "
+        f"{chance} would have it (odds ratio {number(e.estimate)}, 95 % interval {bounds(e)})"
     )
 
 

@@ -3,10 +3,12 @@
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from time import perf_counter
 
 import numpy as np
 import polars as pl
 import pytest
+from numpy.typing import NDArray
 from tests.rooms.histories.made_study import MadeStudy
 
 from domatia.histories.associates import FIRST_LOOK, NEW, THERE, associates
@@ -14,7 +16,9 @@ from domatia.lifecycle import DEFAULT, observe
 from domatia.lifecycle.layers.associates import ASSOCIATES
 from domatia.model import Answer, Ask, StudyData, WrongUse, as_table
 from domatia.questions import answer
+from domatia.questions.associates_jackknife import without_each
 from domatia.stats.exact import fisher_exact, median_unbiased
+from domatia.stats.leave_one_out import leave_one_out
 
 SPEC = DEFAULT.sized(12, 60)
 
@@ -190,6 +194,39 @@ def test_difference_within_blocks_by_hand() -> None:
     # leaving out a block of the first three gives -3/80, of the others -1/40; t with 5 degrees of freedom
     assert one.standard_error == pytest.approx(np.sqrt(5 / 6 * 6 * (1 / 160) ** 2))
     assert one.high - one.estimate == pytest.approx(2.570582 * np.sqrt(5) / 160, rel=1e-6)
+
+
+def test_jackknife_of_sums_is_the_jackknife() -> None:
+    """Subtracting each block gives what leaving it out gives, also where a group stands in one block only."""
+    rng = np.random.default_rng(3)
+    n = rng.integers(1, 9, (2, 7)).astype(np.float64)
+    n[1, 2:] = 0.0
+    y = np.asarray(rng.binomial(n.astype(np.int64), 0.4), dtype=np.float64)
+
+    def gap(kept: NDArray[np.bool_]) -> NDArray[np.float64]:
+        share = y[:, kept].sum(axis=1) / np.maximum(n[:, kept].sum(axis=1), 1)
+        return np.atleast_1d(share[1] - share[0])
+
+    values, doubt = leave_one_out(gap, 7)
+    ours, theirs = without_each(y, n, np.array([-1.0, 1.0])), doubt.linear(values, np.eye(1))
+    for one, other in ((ours.estimate, theirs.estimate), (ours.se, theirs.se), (ours.low, theirs.low)):
+        np.testing.assert_allclose(one, other, rtol=1e-12)
+
+
+def test_many_plants_without_blocks_take_no_time() -> None:
+    """Each plant is then left out in turn: 100,000 of them within a second, and no block is spoken of."""
+    n = np.ones((2, 100_000))
+    start = perf_counter()
+    one = without_each(n * 0.5, n, np.array([-1.0, 1.0]))
+    assert perf_counter() - start < 1.0
+    assert one.estimate[0] == 0.0
+    loose = changed(lambda t: t.with_columns(place=pl.lit(None, pl.Binary)), "plant")
+    assignment = as_table("assignment", loose.table("assignment").with_columns(block=pl.lit(None, pl.Binary)))
+    loose = replace(loose, tables={**loose.tables, "assignment": assignment})
+    found = answer("associates", loose, Ask(only_effects=True))
+    assert "no_blocks" in {d.code for d in found.doubts}
+    assert "than on vacant ones (" in found.sentence
+    assert "block" not in found.sentence.partition(" But: ")[0]
 
 
 def test_few_blocks_tell_exact_ratios() -> None:
