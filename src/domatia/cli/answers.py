@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from domatia.model import Answer, Ask
 
 LEAST_ROWS = 6
+MOST_REASONS = 4
 
 
 @click.command(short_help="Which questions the study can answer.", epilog="Example: domatia questions ridge.domatia")
@@ -83,12 +84,13 @@ def answer(ctx: click.Context, /, study: str, question: str, **how: object) -> N
     if how["as_json"]:
         say(as_text(answer_as_dict(found, with_rows=bool(how["rows"]))))
         ctx.exit(0 if found.answered else 1)
-    head, tail = [found.asks, wrapped(found.sentence)], _rests_on(found)
+    head = [found.asks, wrapped(found.sentence)]
+    tail = _rests_on(found, LINES - _lines(head) - (LEAST_ROWS + 3 if found.effects else 0))
     say("\n".join(head))
     if found.effects:
         from domatia.tasks.effects_shown import effect_table
 
-        room = LINES - sum(t.count("\n") + 1 for t in [*head, *tail])
+        room = LINES - _lines([*head, *tail])
         show_table(effect_table(found.effects), most=max(room, LEAST_ROWS), rest="--json gives them all")
     say("\n".join(tail))
     if how["tables"]:
@@ -138,13 +140,26 @@ def _each(study: str, question: str, put: "Ask", how: Mapping[str, object]) -> i
     return 0 if any(a.answered for a in found) else 1
 
 
-def _rests_on(found: "Answer") -> list[str]:
-    """Say what an answer rests on, what was left out, and the doubts."""
-    counts = found.rows
-    lines = [f"Rests on {counts} ({found.planned})."]
-    for reason, ids in sorted(counts.left_out.items()):
+def _lines(texts: list[str]) -> int:
+    return sum(t.count("\n") + 1 for t in texts)
+
+
+def _rests_on(found: "Answer", room: int) -> list[str]:
+    """Say what an answer rests on, what was left out, and the doubts: notes only as far as they fit."""
+    lines = [wrapped(f"Rests on {found.rows} ({found.planned}).")]
+    out = sorted(found.rows.left_out.items())
+    for reason, ids in out[:MOST_REASONS]:
         lines.append(wrapped(f"Left out: {len(ids):,} record{'' if len(ids) == 1 else 's'}: {reason}.", "  "))
-    return lines + [wrapped(f"{doubt.severity}: {doubt.text}", "  - ") for doubt in found.doubts]
+    if len(out) > MOST_REASONS:
+        rest = sum(len(ids) for _, ids in out[MOST_REASONS:])
+        lines.append(f"  Left out for {len(out) - MOST_REASONS} other reasons: {rest:,} records; --json gives them.")
+    lines += [wrapped(f"{d.severity}: {d.text}", "  - ") for d in found.doubts if d.severity != "note"]
+    notes = [wrapped(f"note: {d.text}", "  - ") for d in found.doubts if d.severity == "note"]
+    shown: list[str] = []
+    while notes and (_lines([*lines, *shown, notes[0]]) + (len(notes) > 1)) <= room:
+        shown.append(notes.pop(0))
+    more = [f"  - and {len(notes)} more note{'' if len(notes) == 1 else 's'}; --json gives them all."] if notes else []
+    return [*lines, *shown, *more]
 
 
 @click.command(short_help="Write the report.", epilog="Example: domatia report ridge.domatia ridge-report")

@@ -40,7 +40,9 @@ def wrapped(text: str, indent: str = "") -> str:
     import textwrap
 
     width = min(shutil.get_terminal_size((96, 24)).columns, 100)
-    return textwrap.fill(text, width, initial_indent=indent, subsequent_indent=" " * len(indent))
+    return textwrap.fill(
+        text, width, initial_indent=indent, subsequent_indent=" " * len(indent), break_on_hyphens=False
+    )
 
 
 def quoted(text: object) -> str:
