@@ -385,7 +385,8 @@ def saved(found: Means) -> tuple[float, dict[str, float]] | None:
     factors = (LEAVES, *LEAF_QUANTITIES)
     whole = float(np.prod([found[f] for f in factors])) / YEAR_DAYS
     share = found[WITHOUT] - found[WITH]
-    slopes = {WITHOUT: whole, WITH: -whole} | {f: share * whole / found[f] for f in factors}
+    others = {f: float(np.prod([found[g] for g in factors if g != f])) / YEAR_DAYS for f in factors}
+    slopes = {WITHOUT: whole, WITH: -whole} | {f: share * others[f] for f in factors}
     return share * whole, slopes
 
 
