@@ -10,6 +10,7 @@ from domatia.cli.showing import LINES, aside, progress, quoted, say, show_table,
 if TYPE_CHECKING:
     from domatia.model import Answer, Ask
 
+PLANNED = {"planned": "Stated beforehand (planned).", "found later": "Not stated beforehand (found later)."}
 LEAST_ROWS = 6
 MOST_REASONS = 4
 
@@ -26,6 +27,8 @@ def questions(study: str, manual: str, as_json: bool) -> None:
     if manual:
         say(manual_of(manual))
         return
+    if not study:
+        raise click.UsageError("No study was named. Example: domatia questions ridge.domatia")
 
     found = list_questions(study)
     if as_json:
@@ -146,7 +149,7 @@ def _lines(texts: list[str]) -> int:
 
 def _rests_on(found: "Answer", room: int) -> list[str]:
     """Say what an answer rests on, what was left out, and the doubts: notes only as far as they fit."""
-    lines = [wrapped(f"Rests on {found.rows} ({found.planned}).")]
+    lines = [wrapped(f"Rests on {found.rows}. {PLANNED[found.planned]}")]
     out = sorted(found.rows.left_out.items())
     for reason, ids in out[:MOST_REASONS]:
         lines.append(wrapped(f"Left out: {len(ids):,} record{'' if len(ids) == 1 else 's'}: {reason}.", "  "))

@@ -9,6 +9,7 @@ from domatia.model.errors import WrongUse
 from domatia.model.fields import fields_of
 from domatia.model.study import StudyData
 
+MOST_PARTS = 60
 _PLACES = ("site", "block", "plot")
 _FOLLOWING = ("visit", "leaf", "occupancy")
 """Kinds that other kinds hang on, in the order in which they are cut down."""
@@ -23,6 +24,11 @@ def values_within(data: StudyData, field: str) -> tuple[str, ...]:
         If plants and places have no such field, or no plant has a value in it.
     """
     found = _named(data, field)["value"].drop_nulls().unique().sort().to_list()
+    if len(found) > MOST_PARTS:
+        raise WrongUse(
+            f"--within {field}: it has {len(found):,} different values",
+            f"fields with at most {MOST_PARTS} values, such as site or habitat",
+        )
     if not found:
         raise WrongUse(f"--within {field}: no plant has a value there", next_step="Choose a field that was recorded.")
     return tuple(found)

@@ -7,10 +7,17 @@ import polars as pl
 
 from domatia.intake.mapping import Groups, Part, Quantity, Shape, Source, TableForm, TableMapping
 from domatia.intake.mapping_text import mapping_text
-from domatia.intake.propose_columns import look_at
+from domatia.intake.propose_columns import Look, look_at
 from domatia.intake.propose_fields import Draft, field_source, find_columns, find_record
 from domatia.intake.propose_shape import Repeats, find_key, find_repeats, find_shape, repeated_columns, year_named
-from domatia.intake.propose_words import DAY_COLUMNS, HEADERS, TREATMENT_ROLES, name_and_unit, plain_name
+from domatia.intake.propose_words import (
+    DAY_COLUMNS,
+    HEADERS,
+    STATUS_WORDS,
+    TREATMENT_ROLES,
+    name_and_unit,
+    plain_name,
+)
 from domatia.intake.text_table import TextTable
 
 _OF_ROW: dict[Shape, str] = {
@@ -63,7 +70,7 @@ def propose(table: TextTable) -> Proposal:
     """
     looks = look_at(table)
     repeats = find_repeats(table.header)
-    columns = find_columns(looks, repeats)
+    columns = with_status(find_columns(looks, repeats), looks, repeats)
     shape, why = find_shape(table, columns, looks, repeats)
     undated = ("visit", "when") not in columns and not year_named(table)
     if shape in ("visit", "pair of years") and undated and ("visit", "when") not in repeated_columns(repeats):
@@ -91,6 +98,23 @@ def propose(table: TextTable) -> Proposal:
     mapping = TableMapping(form, draft.parts, quantities, _groups(draft))
     draft.notes["table"] = _opening(draft, form, why)
     return Proposal(mapping, draft.notes, why, mapping_text(mapping, draft.notes))
+
+
+def with_status(
+    columns: dict[tuple[str, str], str], looks: dict[str, Look], repeats: Repeats
+) -> dict[tuple[str, str], str]:
+    """Take for the status the column whose cells say alive and dead, where no header names one."""
+    status = ("visit", "status")
+    if status in columns or status in repeated_columns(repeats):
+        return columns
+    free = {("visit", "condition"), ("visit", "note")}
+    taken = {c for t, c in columns.items() if t not in free}
+    for name, look in looks.items():
+        meant = {STATUS_WORDS.get(plain_name(w), "") for w in look.words if len(plain_name(w)) > 1}
+        said = sum(n for w, n in look.words.items() if plain_name(w) in STATUS_WORDS)
+        if name not in taken and {"alive", "dead confirmed"} <= meant and said >= 0.9 * look.said > 0:
+            return {**{t: c for t, c in columns.items() if c != name}, status: name}
+    return columns
 
 
 def _fill_plain(draft: Draft) -> None:

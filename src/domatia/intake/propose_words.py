@@ -132,8 +132,8 @@ DAY_COLUMNS = (
 
 TREATMENT_ROLES = (
     ("sham", ("sham", "procedur", "handled", "disturb")),
-    ("removal", ("remov", "exclu", "without", "no_ant", "minus", "kill", "sem_", "sin_", "sans")),
-    ("control", ("control", "with", "intact", "untouched", "plus", "com_", "con_", "avec")),
+    ("removal", ("remov", "exclu", "without", "no_ant", "minus", "kill", "ants_off", "off", "sem_", "sin_", "sans")),
+    ("control", ("control", "with", "intact", "untouched", "plus", "ants_on", "com_", "con_", "avec")),
 )
 """Role of a treatment to pieces of its name, tried in this order."""
 

@@ -116,6 +116,12 @@ def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
             "a seed of 0 or more, and 2 draws or more",
             "Nothing was asked.",
         )
+    if put.only and not asked.in_parts:
+        raise WrongUse(
+            f"The question {code} asked within {put.only[0]}",
+            "questions whose records hang on plants",
+            "Ask it of the whole study.",
+        )
     if put.only:
         data = only_plants(data, *put.only)
     found = asked.estimate(data, put, np.random.default_rng(np.random.SeedSequence([put.seed, _number_of(code)])))

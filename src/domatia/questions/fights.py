@@ -221,4 +221,5 @@ QUESTION = Question(
     doubts=doubts,
     figure=figure,
     sentence=sentence,
+    in_parts=False,
 )

@@ -44,7 +44,8 @@ def _not_seen(about: Material) -> list[Doubt]:
         grade = never > MUCH * (never + about.plants.height)
         found.append(Doubt("never_seen_again", "warning" if grade else "note", text))
     if blind:
-        text = f"{blind} stumps were not looked at about a year after the cut; shares after a year are without them."
+        were = "1 stump was" if blind == 1 else f"{blind} stumps were"
+        text = f"{were} not looked at about a year after the cut and count in no share after a year."
         found.append(Doubt("no_look_at_a_year", "note", text))
     return found
 

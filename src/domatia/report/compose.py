@@ -181,7 +181,8 @@ def _answer(answer: Answer) -> list[Block]:
         )
     if answer.effects:
         level = round(100 * answer.effects[0].level)
-        caption = f"Effects with {level} % intervals ({answer.planned})"
+        stated = "stated beforehand" if answer.planned == "planned" else "not stated beforehand"
+        caption = f"Effects with {level} % intervals ({answer.planned}: {stated})"
         blocks.append(as_table(effect_table(answer.effects), caption, most=MOST_EFFECTS))
     test = answer.tables.get("randomisation_test")
     if test is not None and test.height:

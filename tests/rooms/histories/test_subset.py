@@ -52,5 +52,9 @@ def test_unknown_fields_and_values_say_what_there_is() -> None:
         values_within(study(), "hue")
     with pytest.raises(WrongUse, match=r"no plant has this value.*pasture"):
         only_plants(study(), "habitat", "mars")
+    with pytest.raises(WrongUse, match="different values"):
+        values_within(study(), "x_m")
+    with pytest.raises(WrongUse, match="asked within habitat"):
+        answer("fights", study(), Ask(only=("habitat", "pasture")))
     with pytest.raises(WrongUse, match="no plant has a value there"):
         values_within(study(), "subplot")
