@@ -1,9 +1,9 @@
 """Tests of paired differences, and errors of means whose rows belong to two groupings at once.
 
 Signed ranks: differences of nought are left out, ties share their rank; exact without ties below 50 differences, else
-the normal approximation with correction for ties and for continuity (Wilcoxon 1945, Biometrics Bull. 1:80-83;
-Hollander, Wolfe & Chicken 2014, Nonparametric Statistical Methods, 3rd ed., section 3.1). Two groupings: the covariance by the one
-plus that by the other less that by both (Cameron, Gelbach & Miller 2011, J. Bus. Econ. Stat. 29:238-249).
+the normal approximation with correction for ties and for continuity (Wilcoxon 1945, Biometrics Bull. 1:80-83; Hollander
+and others 2014, Nonparametric Statistical Methods, 3rd ed., section 3.1). Two groupings: the covariance by the one plus
+that by the other less that by both (Cameron, Gelbach & Miller 2011, J. Bus. Econ. Stat. 29:238-249).
 """
 
 from dataclasses import dataclass
