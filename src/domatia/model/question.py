@@ -192,6 +192,8 @@ class Question:
         `sentence(found, doubts)` gives the answer in words.
     by_fields : tuple of str
         Fields of the question's own that `Ask.by` may name; empty if it may name a field of the plants or places.
+    ignores : tuple of str
+        Options of `Ask` ("by", "adjust", "pool") that have no effect on it and that it does not speak of itself.
     in_parts : bool
         Whether it can be asked of some of the plants alone; not where its records hang on no plant.
     """
@@ -206,6 +208,7 @@ class Question:
     figure: Callable[[Any], Chart | None]
     sentence: Callable[[Any, Sequence[Doubt]], str]
     by_fields: tuple[str, ...] = ()
+    ignores: tuple[str, ...] = ()
     in_parts: bool = True
 
 

@@ -4,7 +4,7 @@ import numpy as np
 
 from domatia.histories.facts import plant_facts
 from domatia.histories.subset import only_plants
-from domatia.model import Answer, Ask, Question, StudyData, WrongUse
+from domatia.model import Answer, Ask, Doubt, Question, StudyData, WrongUse
 from domatia.questions import (
     associates,
     brood,
@@ -125,7 +125,10 @@ def answer(code: str, data: StudyData, ask: Ask | None = None) -> Answer:
     if put.only:
         data = only_plants(data, *put.only)
     found = asked.estimate(data, put, np.random.default_rng(np.random.SeedSequence([put.seed, _number_of(code)])))
+    unused = [f"--{option}" for option in asked.ignores if getattr(put, option)]
     doubts = asked.doubts(data, found)
+    if unused:
+        doubts = (*doubts, Doubt("option_unused", "note", f"Of no effect on this question: {', '.join(unused)}."))
     return Answer(
         question=code,
         asks=asked.asks,

@@ -186,6 +186,7 @@ QUESTION = Question(
     doubts=doubts,
     figure=figure,
     sentence=sentence,
+    ignores=("adjust",),
 )
 
 __all__ = ["QUESTION", "Clearance"]

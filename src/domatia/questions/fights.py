@@ -221,5 +221,6 @@ QUESTION = Question(
     doubts=doubts,
     figure=figure,
     sentence=sentence,
+    ignores=("pool",),
     in_parts=False,
 )

@@ -198,4 +198,5 @@ QUESTION = Question(
     doubts=doubts,
     figure=figure,
     sentence=sentence,
+    ignores=("by", "adjust", "pool"),
 )

@@ -206,6 +206,7 @@ QUESTION = Question(
     doubts=doubts,
     figure=figure,
     sentence=sentence,
+    ignores=("pool",),
     by_fields=FIELDS,
 )
 

@@ -225,6 +225,7 @@ QUESTION = Question(
     doubts=doubts,
     figure=figure,
     sentence=sentence,
+    ignores=("pool",),
     in_parts=False,
     by_fields=numbers.FIELDS,
 )  # fmt: skip

@@ -63,6 +63,10 @@ class Imported:
         }
 
 
+MANY_GONE = 10
+"""So many records gone from a file, with half as many new ones or more, look like another key."""
+
+
 def _receipt_text(receipt: Receipt) -> str:
     def told(counts: dict[str, int]) -> str:
         return ", ".join(f"{n:,} {kind}" for kind, n in sorted(counts.items()) if n) or "nothing"
@@ -74,6 +78,11 @@ def _receipt_text(receipt: Receipt) -> str:
     ]
     if receipt.gone:
         lines.append(f"  {len(receipt.gone):,} records that this file once held are no longer in it; they stay.")
+        if 2 * sum(receipt.added.values()) >= len(receipt.gone) >= MANY_GONE:
+            lines.append(
+                "  Many came in as new. If the mapping's key was changed since, every plant now stands here twice: "
+                "begin again with `domatia new` and import with the mended key."
+            )
     if receipt.two_heads:
         lines.append(f"  {len(receipt.two_heads):,} records were changed in the file and by hand; see domatia check.")
     return "\n".join(lines)

@@ -9,6 +9,7 @@ import pytest
 
 from domatia.lifecycle import DEFAULT, observe
 from domatia.model import Ask, Effect, StudyData
+from domatia.questions import answer
 from domatia.questions.planned import planned
 
 MAIN = (Effect("hazard_ratio", "removal", "sham", 2.0, 1.5, 2.5, main=True),)
@@ -50,3 +51,10 @@ def test_put_otherwise_is_found_later(ask: Ask) -> None:
     """Another field, a covariate or pooled treatments were not stated."""
     assert planned(stated(None), "survival", ask, MAIN) == "found later"
     assert planned(stated(None), "growth", Ask(), MAIN) == "found later"
+
+
+def test_an_option_without_effect_is_said() -> None:
+    """Pattern takes no covariate: asked with one, it says so."""
+    found = answer("pattern", _study(), Ask(adjust=("habitat",)))
+    assert [d.text for d in found.doubts if d.code == "option_unused"] == ["Of no effect on this question: --adjust."]
+    assert not [d for d in answer("pattern", _study()).doubts if d.code == "option_unused"]

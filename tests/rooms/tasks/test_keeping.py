@@ -67,3 +67,13 @@ def test_the_manual_page_of_a_question() -> None:
     """It is shown without a study; a question that does not exist is refused by name."""
     assert "When not to use it" in run("questions", "--manual", "survival").stdout
     assert "There is no question 'luck'" in run("questions", "--manual", "luck", code=2).output
+
+
+def test_another_key_in_the_mapping_is_told_loudly(study: Path, tmp_path: Path) -> None:
+    """A file brought in again under another key: as many new records as gone ones, and what that means."""
+    mapping = (tmp_path / "census.toml").read_text(encoding="utf-8")
+    other = mapping.replace('key = ["place.name", "plant"]', 'key = ["plant"]')
+    assert other != mapping
+    (tmp_path / "census.toml").write_text(other, encoding="utf-8")
+    told = run("import", study, tmp_path / "census.toml", "--author", "Ada").output
+    assert "every plant now stands here twice" in told
