@@ -53,6 +53,7 @@ def server() -> Iterator[str | None]:
         finally:
             run(programs / "pg_ctl", "-D", data, "-m", "fast", "-w", "stop")
     finally:
+        # the stopped server may still be letting go of a file; a rest in the temporary folder spoils no measurement
         shutil.rmtree(folder, ignore_errors=True)
 
 
